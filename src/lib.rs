@@ -1,0 +1,30 @@
+//! signproof proves that a small LED-matrix sign was built as intended and is still as good as the
+//! day it was accepted.
+//!
+//! Data flows one way:
+//!
+//! ```text
+//! build file -> build -> power::desk (paper checks)
+//!                 \-> plan -> run  <->  rig (board | sim)
+//!                              |            ^ frame -> scan
+//!                              v
+//!                           event -> journal -> judge -> report -> files
+//!                                                  cli: a thin shell around the same calls
+//! ```
+//!
+//! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
+
+pub mod build;
+pub mod check;
+pub mod event;
+pub mod fault;
+pub mod frame;
+pub mod judge;
+pub mod meter;
+pub mod plan;
+pub mod power;
+pub mod report;
+pub mod rig;
+pub mod scan;
+pub mod units;
+pub mod wall;

@@ -1,0 +1,3 @@
+//! Command line of signproof.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Converter chips, sampling and statistics.

@@ -1,0 +1,1 @@
+//! Conductors, fuses, the DC network and its solver, worst cases, and the paper checks over them.

@@ -1,0 +1,1 @@
+//! Judgement → `report.json` (canonical), `report.html`.

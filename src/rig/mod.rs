@@ -1,0 +1,82 @@
+//! Everything a run needs from the outside, as traits. A rig is a set of these; nothing above this
+//! module knows which one it has.
+
+use crate::event::{Answer, BoardFacts, Question, Stamp};
+use crate::frame::Frame;
+use crate::scan::ScanProgram;
+use crate::units::Reading;
+use std::sync::Arc;
+use std::time::Duration;
+
+pub mod sim;
+
+/// The rig itself broke: never the sign's fault.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{what}: {why}; {todo}")]
+pub struct RigError {
+    /// What was attempted, e.g. `claiming the output lines`.
+    pub what: String,
+    /// What went wrong.
+    pub why: String,
+    /// What to do about it.
+    pub todo: String,
+}
+
+/// The panels, as seen from the controller: a picture is shown until another is, or until blanked.
+pub trait Output {
+    /// Takes the lines and drives them dark. Must be called before anything else.
+    fn claim(&mut self) -> Result<(), RigError>;
+    /// Shows a program from now on and returns once it is on the wall.
+    fn show(&mut self, program: &Arc<ScanProgram>) -> Result<(), RigError>;
+    /// OE high at once, data low. Allowed at any time, also before `claim` and twice.
+    fn blank(&mut self) -> Result<(), RigError>;
+}
+
+/// The sense points, in the order of the build.
+pub trait Meter {
+    /// Checks that the named chip is what answers, and sets it up. Text for the record, e.g.
+    /// `ads1115 at 0x48 on bus 1`.
+    fn identify(&mut self, point: usize) -> Reading<String>;
+    /// One conversion, scaled to volts, amperes or degrees at the sense point; returns when it is done.
+    fn read(&mut self, point: usize) -> Reading<f64>;
+    /// Nominal time of one [`Meter::read`].
+    fn read_time(&self, point: usize) -> Duration;
+}
+
+/// Time. Nothing outside `rig` asks the operating system for it.
+pub trait Clock {
+    /// Now.
+    fn now(&self) -> Stamp;
+    /// Waits; virtual in simulation.
+    fn sleep(&mut self, time: Duration);
+}
+
+/// The controller's own state.
+pub trait Health {
+    /// Reads it afresh.
+    fn read(&mut self) -> BoardFacts;
+}
+
+/// A person who looks at the wall.
+pub trait Witness {
+    /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
+    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
+}
+
+/// All of it.
+pub struct Rig {
+    /// `board`, `sim` or `replay`: for the record.
+    pub name: String,
+    /// True where no real sign is attached.
+    pub simulated: bool,
+    /// Output lines.
+    pub output: Box<dyn Output>,
+    /// Sense points.
+    pub meter: Box<dyn Meter>,
+    /// Time.
+    pub clock: Box<dyn Clock>,
+    /// The controller.
+    pub health: Box<dyn Health>,
+    /// The person.
+    pub witness: Box<dyn Witness>,
+}
