@@ -77,3 +77,14 @@ pub struct Check {
     /// Where the limit comes from, and anything that explains the result.
     pub basis: String,
 }
+
+/// Type-B standard uncertainties of a sense point: what the instrument is known to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PointUncertainty {
+    /// Of the gain, relative.
+    pub gain_rel: f64,
+    /// Of the offset, in the point's unit.
+    pub offset: f64,
+    /// One step of the converter, in the point's unit.
+    pub lsb: f64,
+}

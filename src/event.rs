@@ -396,3 +396,40 @@ pub struct Entry {
     /// What happened.
     pub event: Event,
 }
+
+impl StopCause {
+    /// In words for the person at the bench.
+    pub fn text(&self, build: &crate::build::Build) -> String {
+        let name = |point: usize| build.sense.get(point).map_or("?", |s| s.name.as_str());
+        match self {
+            Self::Volts { point, value, window } => {
+                format!("{value:.3} V at `{}` is outside {:.2} to {:.2} V", name(*point), window[0], window[1])
+            }
+            Self::Silent { point, reason, seconds } => {
+                format!("no reading of `{}` for {:.0} ms: {}", name(*point), seconds * 1000.0, reason.text())
+            }
+            Self::Undervoltage => "the controller reports undervoltage".to_owned(),
+            Self::Response { point, value, expected } => {
+                format!("`{}` moved by {:.1} mV where {:.1} mV was expected", name(*point), value * 1000.0, expected * 1000.0)
+            }
+            Self::Cancelled { by } => format!("stopped by {by}"),
+        }
+    }
+}
+
+impl Seen {
+    /// In words.
+    pub fn text(&self) -> String {
+        let list = |v: &[u16]| v.iter().map(u16::to_string).collect::<Vec<_>>().join(", ");
+        match self {
+            Self::Dark => "dark".to_owned(),
+            Self::Turned { degrees } => format!("turned by {degrees}° clockwise"),
+            Self::PictureOf { port, position } => format!("shows the picture of port {port} position {position}"),
+            Self::WrongColour { expected, seen } => format!("{seen} instead of {expected}"),
+            Self::Rows(rows) => format!("rows {} differ", list(rows)),
+            Self::Columns(columns) => format!("columns {} differ", list(columns)),
+            Self::Part { columns, rows } => format!("differs in columns {} to {}, rows {} to {}", columns[0], columns[1], rows[0], rows[1]),
+            Self::Other(words) => words.clone(),
+        }
+    }
+}

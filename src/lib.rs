@@ -16,15 +16,19 @@
 
 pub mod build;
 pub mod check;
+pub mod cli;
+pub mod commission;
 pub mod event;
 pub mod fault;
 pub mod frame;
+pub mod journal;
 pub mod judge;
 pub mod meter;
 pub mod plan;
 pub mod power;
 pub mod report;
 pub mod rig;
+pub mod run;
 pub mod scan;
 pub mod units;
 pub mod wall;

@@ -1,3 +1,7 @@
-//! Command line of signproof.
+//! Command line of signproof: arguments in, exit code out.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    signproof::cli::main()
+}

@@ -1,8 +1,11 @@
 //! Build → ordered stages and steps. Pure: planning touches nothing.
 
-use crate::event::Stage;
-use crate::frame::FrameSpec;
+use crate::build::{Build, Colour, Half, Node, PanelType, Quantity};
+use crate::event::{Selection, Stage, WitnessMode};
+use crate::frame::{Cell, Frame, FrameSpec};
+use crate::scan::ScanProgram;
 use serde::Serialize;
+use std::sync::Arc;
 
 /// What a step does while its frame is chosen.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -68,4 +71,222 @@ pub struct Plan {
     pub trips: Vec<Option<[f64; 2]>>,
     /// Nominal seconds of the whole run.
     pub seconds: f64,
+}
+
+/// What planning asks of the sign's physics.
+pub trait Physics {
+    /// Highest permitted lit fraction of white, and what binds it.
+    fn permitted(&self) -> (f64, String);
+    /// Expected value per sense point for a lit share per panel and colour.
+    fn predict(&mut self, lit: &[[f64; 3]]) -> Vec<Option<f64>>;
+}
+
+/// Frames and scan programs of a build.
+pub trait Pictures {
+    /// Share of each panel lit per colour, OE duty and latch gaps included.
+    fn lit(&mut self, spec: &FrameSpec, duty: u16) -> Vec<[f64; 3]>;
+    /// The picture on the wall.
+    fn frame(&self, spec: &FrameSpec) -> Frame;
+    /// The words that show it.
+    fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram>;
+}
+
+/// Lit windows of a cell; the controller's own load moves the supply by as much as a cell, so many are needed.
+const CELL_CYCLES: u32 = 12;
+/// Lit windows of a block: a quarter of a cell's response.
+const BLOCK_CYCLES: u32 = 12;
+/// A block is run where some point is expected to move by this many converter steps.
+const BLOCK_STEPS: f64 = 6.0;
+/// Nothing lit alternates above 3 Hz (WCAG 2.3.1): at least this long lit and this long dark.
+pub const WINDOW_S: f64 = 0.170;
+/// Nominal seconds of one reading.
+const READING_S: f64 = 0.00145;
+/// Shares of the permitted level in the climb.
+const CLIMB: [f64; 8] = [0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0];
+const HOLD_INTERVAL_S: f64 = 0.1;
+/// OE duty of pictures for the witness, thousandths.
+const MARKS_DUTY: u16 = 300;
+
+struct Planner<'a> {
+    build: &'a Build,
+    physics: &'a mut dyn Physics,
+    pictures: &'a mut dyn Pictures,
+    samples: u32,
+    dark: Vec<Option<f64>>,
+    steps: Vec<Step>,
+}
+
+impl Planner<'_> {
+    fn levels(&mut self, frame: &FrameSpec, duty: u16) -> Vec<Option<f64>> {
+        let lit = self.pictures.lit(frame, duty);
+        self.physics.predict(&lit)
+    }
+
+    fn push(&mut self, stage: Stage, title: String, frame: FrameSpec, duty: u16, action: Action, samples: u32) {
+        let mut expected = self.levels(&frame, duty);
+        let window = (f64::from(samples) * READING_S * self.build.sense.len() as f64).max(WINDOW_S);
+        let seconds = match &action {
+            Action::Bracket { cycles } => f64::from(2 * cycles + 1) * window,
+            Action::Hold { seconds, .. } => *seconds,
+            Action::Ask { .. } => 10.0,
+            _ => window,
+        };
+        if let Action::Bracket { .. } = action {
+            for (lit, dark) in expected.iter_mut().zip(&self.dark) {
+                *lit = lit.zip(*dark).map(|(l, d)| l - d);
+            }
+        }
+        let number = self.steps.len() as u32;
+        self.steps.push(Step { number, stage, title, frame, duty, action, samples, expected, seconds });
+    }
+
+    fn sweep(&mut self, panels: &[usize]) {
+        for &p in panels {
+            let (port, position) = (self.build.panels[p].port, self.build.panels[p].position);
+            for colour in Colour::ALL {
+                for half in Half::ALL {
+                    let cell = Cell { port, position, colour, half };
+                    let frame = FrameSpec::Cell(cell);
+                    self.push(Stage::Sweep, frame.title(), frame, 1000, Action::Bracket { cycles: CELL_CYCLES }, self.samples);
+                }
+            }
+        }
+        for &p in panels {
+            let (port, position) = (self.build.panels[p].port, self.build.panels[p].position);
+            let blocks = self.build.panel_type(p).width.div_ceil(PanelType::DRIVER_OUTPUTS);
+            for colour in Colour::ALL {
+                for half in Half::ALL {
+                    for block in 0..blocks {
+                        let frame = FrameSpec::Block { cell: Cell { port, position, colour, half }, block };
+                        if self.resolves(&frame) {
+                            self.push(Stage::Sweep, frame.title(), frame, 1000, Action::Bracket { cycles: BLOCK_CYCLES }, self.samples);
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether some sense point is expected to move by enough converter steps.
+    fn resolves(&mut self, frame: &FrameSpec) -> bool {
+        let lit = self.levels(frame, 1000);
+        self.build.sense.iter().zip(lit.iter().zip(&self.dark)).any(|(point, (lit, dark))| {
+            let steps = match (&point.chip, lit.zip(*dark)) {
+                (crate::build::Chip::Ads1115 { range_v, .. }, Some((l, d))) => {
+                    let ratio = point.divider.map_or(1.0, |x| (x.top.value() + x.bottom.value()) / x.bottom.value());
+                    (l - d).abs() / (ratio * range_v / 32768.0)
+                }
+                _ => 0.0,
+            };
+            steps >= BLOCK_STEPS && !matches!(point.node, Node::Distribution(_) | Node::Supply(_))
+        })
+    }
+
+    fn marks(&mut self, permitted: f64) {
+        let tallest = self.build.panel_types.iter().map(|t| t.height).max().unwrap_or(0);
+        let widest = self.build.panel_types.iter().map(|t| t.width).max().unwrap_or(0);
+        let mut frames = vec![(
+            FrameSpec::Marks,
+            "Does every panel show its own port.position, upright, red corner top left, green top right, blue bottom left?".to_owned(),
+        )];
+        for colour in Colour::ALL {
+            frames.push((FrameSpec::Field(colour), format!("Is the whole wall evenly {} and nothing else?", colour.word())));
+        }
+        let mut rows = vec![0];
+        rows.extend((0..16).map(|b| 1_u16 << b).take_while(|r| *r < tallest));
+        for row in rows {
+            frames.push((FrameSpec::Row(row), format!("Is exactly row {row} of each panel lit, counted from 0 at its own top?")));
+        }
+        for column in (0..widest).step_by(usize::from(PanelType::DRIVER_OUTPUTS)) {
+            frames.push((
+                FrameSpec::Column(column),
+                format!("Is exactly column {column} of each panel lit, counted from 0 at its own left?"),
+            ));
+        }
+        for (frame, text) in frames {
+            let most = self.pictures.lit(&frame, 1000).iter().flatten().copied().fold(0.0, f64::max);
+            let duty = if most > 0.0 { (permitted / most * 1000.0).min(f64::from(MARKS_DUTY)) as u16 } else { MARKS_DUTY };
+            self.push(Stage::Marks, frame.title(), frame, duty.max(1), Action::Ask { text }, 0);
+        }
+    }
+}
+
+/// Plans a run. `Selection` cuts it; a question is planned even where nobody will answer, so that what was not proven shows.
+pub fn plan(build: &Build, selection: &Selection, _witness: WitnessMode, physics: &mut dyn Physics, pictures: &mut dyn Pictures) -> Plan {
+    let (level_permitted, level_binds) = physics.permitted();
+    let points = build.sense.len().max(1) as f64;
+    let samples = (WINDOW_S / (READING_S * points)).ceil().max(32.0) as u32;
+    let black = pictures.lit(&FrameSpec::Black, 1000);
+    let dark = physics.predict(&black);
+    let mut planner = Planner { build, physics, pictures, samples, dark, steps: Vec::new() };
+    let wanted = |stage: Stage| selection.stages.as_ref().is_none_or(|s| s.contains(&stage));
+    let panels: Vec<usize> = (0..build.panels.len())
+        .filter(|&p| {
+            let panel = &build.panels[p];
+            selection.ports.as_ref().is_none_or(|ports| ports.contains(&panel.port))
+                && selection.feeds.as_ref().is_none_or(|feeds| feeds.contains(&build.feeds[panel.feed].name))
+        })
+        .collect();
+    // what follows needs the supply to have been seen right
+    planner.push(Stage::Open, "nothing lit, supply read".to_owned(), FrameSpec::Black, 1000, Action::Open, samples * 4);
+    if wanted(Stage::Idle) {
+        planner.push(Stage::Idle, "black frames clocked".to_owned(), FrameSpec::Black, 1000, Action::Steady, samples * 8);
+    }
+    if wanted(Stage::Sweep) {
+        planner.sweep(&panels);
+    }
+    if wanted(Stage::Marks) {
+        planner.marks(level_permitted);
+    }
+    let whole_wall = panels.len() == build.panels.len();
+    let thousandths = |share: f64| FrameSpec::Level((level_permitted * share * 1000.0).floor() as u16);
+    if wanted(Stage::Climb) && whole_wall && level_permitted > 0.0 {
+        for share in CLIMB {
+            let frame = thousandths(share);
+            planner.push(Stage::Climb, frame.title(), frame, 1000, Action::Steady, samples * 8);
+        }
+    }
+    if wanted(Stage::Hold) && whole_wall && level_permitted > 0.0 {
+        let frame = thousandths(1.0);
+        let action = Action::Hold { seconds: build.limits.hold_s, interval_s: HOLD_INTERVAL_S };
+        planner.push(Stage::Hold, format!("{} held", frame.title()), frame, 1000, action, 1);
+    }
+    if wanted(Stage::Rest) {
+        planner.push(Stage::Rest, "black again".to_owned(), FrameSpec::Black, 1000, Action::Steady, samples * 8);
+    }
+    let steps = planner.steps;
+    let trips = build
+        .sense
+        .iter()
+        .zip(&build.limits.trip_low_v)
+        .map(|(p, low)| (p.quantity == Quantity::Volts).then(|| [low.value(), build.limits.trip_high_v.value()]))
+        .collect();
+    let seconds = steps.iter().map(|s| s.seconds).sum();
+    Plan { steps, level_permitted, level_binds, trips, seconds }
+}
+
+impl Plan {
+    /// A table for people.
+    pub fn text(&self) -> String {
+        let mut out =
+            format!("{} steps, about {:.0} s; permitted level {:.1} %", self.steps.len(), self.seconds, self.level_permitted * 100.0);
+        if !self.level_binds.is_empty() {
+            out.push_str(&format!(" ({})", self.level_binds));
+        }
+        out.push_str("\n\nstage  step    s  expected per sense point (mV where a change, V where a level)  what\n");
+        for s in &self.steps {
+            let change = matches!(s.action, Action::Bracket { .. });
+            let values: Vec<String> = s
+                .expected
+                .iter()
+                .map(|e| match e {
+                    Some(v) if change => format!("{:+.2}", v * 1000.0),
+                    Some(v) => format!("{v:.3}"),
+                    None => "–".to_owned(),
+                })
+                .collect();
+            out.push_str(&format!("{:<6} {:>4} {:>5.0}  {}  {}\n", s.stage.word(), s.number, s.seconds, values.join(" "), s.title));
+        }
+        out
+    }
 }

@@ -5,14 +5,7 @@
 
 use crate::build::{Build, Up};
 
-/// Size of a panel's footprint on the wall, in pixels.
-pub fn footprint(build: &Build, panel: usize) -> [u16; 2] {
-    let t = build.panel_type(panel);
-    match build.panels[panel].up {
-        Up::Up | Up::Down => [t.width, t.height],
-        Up::Left | Up::Right => [t.height, t.width],
-    }
-}
+pub use crate::build::footprint;
 
 /// Panel pixel (arrow up) of size `[w, h]` to its place inside a footprint turned by `up`.
 pub fn turn(up: Up, [w, h]: [u16; 2], [x, y]: [u16; 2]) -> [u16; 2] {

@@ -1,5 +1,9 @@
 //! Test pictures: what each one is ([`FrameSpec`]) and its pixels on the wall ([`Frame`]).
 
+mod draw;
+
+pub use draw::lit_fractions;
+
 use crate::build::{Colour, Half};
 use serde::{Deserialize, Serialize};
 

@@ -1,6 +1,16 @@
 //! (build, events) → checks, findings, coverage, outcome. Pure; never touches a rig.
 
-use crate::check::{Check, Place};
+mod checks;
+mod coverage;
+mod decide;
+mod evidence;
+mod findings;
+
+use crate::build::Build;
+use crate::check::{Check, CheckResult, Place, PointUncertainty};
+use crate::event::{Answer, Ending, Entry, StopCause};
+use crate::plan::Plan;
+pub use coverage::coverage;
 use serde::{Deserialize, Serialize};
 
 /// What a run says about the sign; the number is the process exit code.
@@ -117,4 +127,71 @@ pub struct Judgement {
     pub coverage: Vec<Coverage>,
     /// Steps of the plan that never ran, in words.
     pub never_ran: Vec<String>,
+}
+
+/// Judges a run. `plan` is the plan of the build and the selection that the journal's first entry names;
+/// `instruments` has one entry per sense point.
+pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
+    let evidence = evidence::gather(entries);
+    let checks = checks::Case { build, plan, evidence: &evidence, instruments }.all();
+    let answers: Vec<&Answer> = evidence.answers.values().copied().collect();
+    let stop: Option<&StopCause> = match evidence.ending {
+        Some(Ending::Stopped(cause)) => Some(cause),
+        _ => None,
+    };
+    let findings = findings::find(build, &checks, &answers, stop);
+    let never_ran: Vec<String> = plan
+        .steps
+        .iter()
+        .filter_map(|s| {
+            if let Some(why) = evidence.skipped.get(&s.number) {
+                Some(format!("{}: {} ({why})", s.stage.word(), s.title))
+            } else if evidence.started.contains(&s.number) {
+                None
+            } else {
+                Some(format!("{}: {}", s.stage.word(), s.title))
+            }
+        })
+        .collect();
+    let (outcome, reasons) = outcome(build, &evidence, &checks, &never_ran);
+    Judgement { outcome, reasons, checks, findings, coverage: coverage(build), never_ran }
+}
+
+fn outcome(build: &Build, evidence: &evidence::Evidence<'_>, checks: &[Check], never_ran: &[String]) -> (Outcome, Vec<String>) {
+    let of = |result: CheckResult| checks.iter().filter(|c| c.result == result).collect::<Vec<_>>();
+    let failed = of(CheckResult::Fail);
+    let some = |list: &[&Check], word: &str| {
+        let mut reasons: Vec<String> = list.iter().take(5).map(|c| format!("{word}: {}", c.title)).collect();
+        if list.len() > 5 {
+            reasons.push(format!("and {} more", list.len() - 5));
+        }
+        reasons
+    };
+    match evidence.ending {
+        Some(Ending::Broken { message }) => return (Outcome::Error, vec![message.clone(), "this says nothing about the sign".to_owned()]),
+        // a converter that fell silent is the instrument's fault, not the sign's
+        Some(Ending::Stopped(cause @ StopCause::Silent { .. })) => {
+            return (Outcome::Error, vec![cause.text(build), "the wall was blanked; this says nothing about the sign".to_owned()]);
+        }
+        Some(Ending::Stopped(cause)) => return (Outcome::Stopped, vec![cause.text(build), "the wall was blanked".to_owned()]),
+        None => {
+            let mut reasons = vec!["the record ends before the run did".to_owned()];
+            reasons.extend(some(&failed, "failed so far"));
+            return (Outcome::Incomplete, reasons);
+        }
+        Some(Ending::Completed) => {}
+    }
+    let missing = of(CheckResult::NotProven);
+    let unsure = of(CheckResult::Marginal);
+    if !failed.is_empty() {
+        (Outcome::Fail, some(&failed, "failed"))
+    } else if !evidence.whole {
+        (Outcome::Incomplete, vec!["only part of the run was asked for; a cut run is never a pass".to_owned()])
+    } else if !missing.is_empty() || !never_ran.is_empty() || checks.is_empty() {
+        (Outcome::Incomplete, some(&missing, "not proven"))
+    } else if !unsure.is_empty() {
+        (Outcome::Marginal, some(&unsure, "cannot be decided"))
+    } else {
+        (Outcome::Pass, vec![format!("all {} checks hold", checks.len())])
+    }
 }

@@ -1,1 +1,12 @@
 //! Conductors, fuses, the DC network and its solver, worst cases, and the paper checks over them.
+
+pub mod conductor;
+mod desk;
+pub mod fuse;
+mod level;
+pub mod network;
+mod pins;
+
+pub use desk::{DeskCheck, DeskReport, Verdict, desk};
+pub use level::{Permitted, permitted};
+pub use pins::{PinRow, Pins, pins};

@@ -80,3 +80,27 @@ pub struct Rig {
     /// The person.
     pub witness: Box<dyn Witness>,
 }
+
+impl<I: embedded_hal::i2c::I2c, D: embedded_hal::delay::DelayNs> Meter for crate::meter::Converters<I, D> {
+    fn identify(&mut self, point: usize) -> Reading<String> {
+        Self::identify(self, point)
+    }
+    fn read(&mut self, point: usize) -> Reading<f64> {
+        Self::read(self, point)
+    }
+    fn read_time(&self, point: usize) -> Duration {
+        Self::read_time(self, point)
+    }
+}
+
+/// Wall time of the operating system, milliseconds since 1970.
+pub fn wall_now_ms() -> i64 {
+    jiff::Timestamp::now().as_millisecond()
+}
+
+/// A new run id: the start in UTC and four random hex digits, e.g. `20260301T101500Z-7f3a`.
+pub fn new_run_id() -> String {
+    let now = jiff::Timestamp::now();
+    let mixed = now.subsec_nanosecond().unsigned_abs() ^ std::process::id();
+    format!("{}-{:04x}", now.strftime("%Y%m%dT%H%M%SZ"), mixed & 0xffff)
+}

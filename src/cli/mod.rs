@@ -1,0 +1,153 @@
+//! Arguments, exit codes, progress. No logic of the trade lives here.
+//!
+//! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
+//! for a bug. Data goes to stdout, everything else to stderr.
+
+mod cancel;
+mod judge;
+mod paper;
+mod progress;
+mod run;
+mod show;
+mod witness;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Exit code of usage errors and invalid builds.
+pub const EXIT_USAGE: u8 = 2;
+/// Exit code where the tool, the instrument or the storage broke.
+pub const EXIT_ERROR: u8 = 6;
+/// Exit code of a bug.
+pub const EXIT_BUG: u8 = 70;
+
+/// Prove that a small LED-matrix sign was built as intended.
+#[derive(Parser)]
+#[command(version, about, arg_required_else_help = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+    /// What goes to the log on stderr, e.g. `info` or `signproof=debug`.
+    #[arg(long, global = true, default_value = "warn", value_name = "FILTER")]
+    log: String,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Check the build on paper: loads, fuses, leads, volts, pins; state the highest permitted level.
+    Desk(Paper),
+    /// Print the stages and steps of a run with what is expected; touches nothing.
+    Plan(PlanArgs),
+    /// Print which GPIO line does what, and conflicts.
+    Pins(Paper),
+    /// Commission the sign: all stages, journal, report.
+    Run(run::RunArgs),
+    /// Hold one chosen frame with the interlock on and live readings, until stopped.
+    Show(show::ShowArgs),
+    /// Make the reports of a run again from its journal.
+    Judge(judge::JudgeArgs),
+    /// List the runs kept in a directory.
+    History(judge::HistoryArgs),
+}
+
+/// A build file and how to print.
+#[derive(Args)]
+pub struct Paper {
+    /// The expected-build file.
+    build: PathBuf,
+    /// How to print.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// Arguments of `plan`.
+#[derive(Args)]
+pub struct PlanArgs {
+    #[command(flatten)]
+    paper: Paper,
+    #[command(flatten)]
+    cut: run::Cut,
+}
+
+/// Text for people, JSON for machines.
+#[derive(Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    #[default]
+    Text,
+    /// For machines.
+    Json,
+}
+
+/// Ends the process with a message for the person and a code.
+pub struct Exit {
+    code: u8,
+    message: String,
+}
+
+impl Exit {
+    /// Usage error or invalid build.
+    pub fn usage(message: impl Into<String>) -> Self {
+        Self { code: EXIT_USAGE, message: message.into() }
+    }
+    /// Tool, instrument or storage broke.
+    pub fn error(message: impl Into<String>) -> Self {
+        Self { code: EXIT_ERROR, message: message.into() }
+    }
+}
+
+/// Runs the command line of this process.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    start_log(&cli.log);
+    let result = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| match cli.command {
+        Command::Desk(args) => paper::desk(&args),
+        Command::Plan(args) => paper::plan(&args),
+        Command::Pins(args) => paper::pins(&args),
+        Command::Run(args) => run::run(args),
+        Command::Show(args) => show::show(&args),
+        Command::Judge(args) => judge::judge(&args),
+        Command::History(args) => judge::history(&args),
+    }));
+    match result {
+        Ok(Ok(code)) => ExitCode::from(code),
+        Ok(Err(exit)) => {
+            eprintln!("{}", exit.message.trim_end());
+            ExitCode::from(exit.code)
+        }
+        Err(_) => {
+            eprintln!("signproof: this is a bug in signproof, not a fault of the sign; please report it with the message above");
+            ExitCode::from(EXIT_BUG)
+        }
+    }
+}
+
+fn start_log(filter: &str) {
+    let filter = tracing_subscriber::EnvFilter::try_new(filter).unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour()).init();
+}
+
+/// Colour on stderr: a terminal, and NO_COLOR not set.
+fn colour() -> bool {
+    std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+}
+
+/// Data to stdout; a closed pipe is no error.
+fn print(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    if !text.ends_with('\n') {
+        let _ = out.write_all(b"\n");
+    }
+    let _ = out.flush();
+}
+
+/// Reads and checks a build file; all its problems in one message.
+fn load_build(path: &std::path::Path) -> Result<(String, crate::build::Build), Exit> {
+    let name = path.display().to_string();
+    let source = crate::build::read_source(path).map_err(|why| Exit::usage(format!("{name}: {why}")))?;
+    let build = crate::build::load(&source, &name).map_err(|problems| Exit::usage(problems.render(colour())))?;
+    Ok((source, build))
+}

@@ -1,0 +1,174 @@
+//! `signproof run`.
+
+use super::{Exit, Format, cancel, load_build, print, progress::Progress, witness::Terminal};
+use crate::build::Build;
+use crate::commission::{self, Request};
+use crate::event::{PlaceOfRun, Selection, Stage, WitnessMode};
+use crate::rig::sim::{self, SimOptions, scenario::Scenario};
+use clap::{Args, ValueEnum};
+use std::path::{Path, PathBuf};
+
+/// Arguments of `run`.
+#[derive(Args)]
+pub struct RunArgs {
+    /// The expected-build file.
+    build: PathBuf,
+    /// What to run on; never chosen by itself.
+    #[arg(long, value_enum)]
+    rig: RigName,
+    /// Simulated faults (TOML); sim rig only.
+    #[arg(long, value_name = "FILE")]
+    scenario: Option<PathBuf>,
+    /// Draws part tolerances and noise of the sim rig.
+    #[arg(long)]
+    seed: Option<u64>,
+    /// Where the sign is.
+    #[arg(long, value_enum, default_value = "bench")]
+    place: PlaceArg,
+    /// Who says what is on the wall.
+    #[arg(long, value_enum, default_value = "ask")]
+    witness: WitnessArg,
+    /// Ambient temperature in °C, read from a thermometer.
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    ambient: Option<f64>,
+    /// Directory of this run; an earlier run in it is moved aside.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    #[command(flatten)]
+    cut: Cut,
+    /// How to print the result.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// A run cut to parts, for fault-finding; never `pass`.
+#[derive(Args)]
+pub struct Cut {
+    /// Only these stages, e.g. `open,sweep`.
+    #[arg(long, value_delimiter = ',', value_name = "STAGE")]
+    stages: Option<Vec<String>>,
+    /// Only these ports.
+    #[arg(long, value_delimiter = ',', value_name = "PORT")]
+    ports: Option<Vec<u8>>,
+    /// Only panels on these feeds.
+    #[arg(long, value_delimiter = ',', value_name = "FEED")]
+    feeds: Option<Vec<String>>,
+}
+
+impl Cut {
+    /// Checks the words against the build.
+    pub fn selection(&self, build: &Build) -> Result<Selection, Exit> {
+        let mut selection = Selection { stages: None, ports: self.ports.clone(), feeds: self.feeds.clone() };
+        if let Some(words) = &self.stages {
+            let mut stages = Vec::new();
+            for word in words {
+                let stage = Stage::from_word(word).ok_or_else(|| {
+                    Exit::usage(format!("--stages: there is no stage `{word}`; stages are {}", Stage::ALL.map(Stage::word).join(", ")))
+                })?;
+                stages.push(stage);
+            }
+            selection.stages = Some(stages);
+        }
+        for port in self.ports.iter().flatten() {
+            if !build.chains.iter().any(|c| c.port == *port) {
+                return Err(Exit::usage(format!("--ports: the build has no chain on port {port}")));
+            }
+        }
+        for feed in self.feeds.iter().flatten() {
+            if build.feed_named(feed).is_none() {
+                let names: Vec<_> = build.feeds.iter().map(|f| f.name.as_str()).collect();
+                return Err(Exit::usage(format!("--feeds: the build has no feed `{feed}`; feeds are {}", names.join(", "))));
+            }
+        }
+        Ok(selection)
+    }
+}
+
+/// The rigs of this version.
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum RigName {
+    /// A simulated sign.
+    Sim,
+    /// The real sign on this controller.
+    Board,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum PlaceArg {
+    Bench,
+    Outdoors,
+    Service,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum WitnessArg {
+    Ask,
+    None,
+    Simulated,
+}
+
+/// `signproof run`.
+pub fn run(args: RunArgs) -> Result<u8, Exit> {
+    let (source, build) = load_build(&args.build)?;
+    let selection = args.cut.selection(&build)?;
+    let witness = match args.witness {
+        WitnessArg::Ask => WitnessMode::Ask,
+        WitnessArg::None => WitnessMode::None,
+        WitnessArg::Simulated => WitnessMode::Simulated,
+    };
+    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
+    let request = Request {
+        build: &build,
+        build_file: source,
+        selection,
+        witness,
+        place: match args.place {
+            PlaceArg::Bench => PlaceOfRun::Bench,
+            PlaceArg::Outdoors => PlaceOfRun::Outdoors,
+            PlaceArg::Service => PlaceOfRun::Service,
+        },
+        seed,
+        scenario,
+        ambient_c: args.ambient,
+        out: args.out,
+    };
+    let mut progress = Progress::new();
+    let done = commission::commission(request, rig, &cancelled, &mut |p| progress.update(p));
+    progress.finish();
+    let done = done.map_err(|e| Exit::error(e.to_string()))?;
+    match args.format {
+        Format::Text => print(&done.report.summary(&done.dir)),
+        Format::Json => print(&crate::report::json(&done.report)),
+    }
+    Ok(done.report.outcome.exit_code())
+}
+
+/// A rig with the seed and scenario text it was made from.
+pub type Opened = (crate::rig::Rig, Option<u64>, Option<String>);
+
+/// Opens the named rig.
+pub fn open_rig(name: RigName, build: &Build, scenario: Option<&Path>, seed: Option<u64>, witness: WitnessMode) -> Result<Opened, Exit> {
+    match name {
+        RigName::Board => Err(Exit::error(
+            "the board rig is not part of this version: nothing was driven. Use `--rig sim` to try a build without hardware.",
+        )),
+        RigName::Sim => {
+            let text = scenario
+                .map(|path| {
+                    crate::build::read_source(path)
+                        .map_err(|why| Exit::usage(format!("{}: {why}", path.display())))
+                        .map(|text| (path, text))
+                })
+                .transpose()?;
+            let parsed = match &text {
+                Some((path, text)) => Scenario::parse(text, &path.display().to_string(), build).map_err(Exit::usage)?,
+                None => Scenario::default(),
+            };
+            let seed = seed.or(parsed.seed).unwrap_or_else(|| crate::rig::wall_now_ms().unsigned_abs());
+            let options =
+                SimOptions { scenario: parsed, seed, start_unix_ms: crate::rig::wall_now_ms(), witness, asked: Some(Box::new(Terminal)) };
+            Ok((sim::rig(build, options), Some(seed), text.map(|(_, text)| text)))
+        }
+    }
+}

@@ -1,0 +1,277 @@
+//! The calls a shell makes: plan a build, run it on a rig and report, judge a kept run again, list runs.
+
+use crate::build::{self, Build};
+use crate::check::PointUncertainty;
+use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
+use crate::frame::{self, Frame, FrameSpec};
+use crate::journal::{self, FileStorage, Journal};
+use crate::judge;
+use crate::plan::{self, Physics, Pictures, Plan};
+use crate::power::network::{Network, Parts};
+use crate::report::{self, Report};
+use crate::rig::Rig;
+use crate::run;
+use crate::scan::{self, ScanProgram};
+use serde::Serialize;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Name of the journal in a run's directory.
+pub const JOURNAL: &str = "journal.jsonl";
+
+/// What went wrong around a run: tool, instrument or storage.
+#[derive(Debug, thiserror::Error)]
+pub enum CommissionError {
+    /// A file or directory could not be used.
+    #[error("{}: {why}", path.display())]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// Why, and what to do.
+        why: String,
+    },
+    /// The journal cannot be judged.
+    #[error("{}: {why}", path.display())]
+    Journal {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
+}
+
+impl CommissionError {
+    fn file(path: &Path, error: &std::io::Error) -> Self {
+        Self::File {
+            path: path.to_owned(),
+            why: format!("{error}; check that the directory exists, may be written, and that the disk is not full"),
+        }
+    }
+}
+
+/// The build's network as what the planner asks of physics.
+struct Expected<'a> {
+    build: &'a Build,
+    network: Network,
+    parts: Parts,
+}
+
+/// Conductors are expected at this temperature (a bench in shade and their own warmth; common practice, no source).
+const WIRE_C: f64 = 30.0;
+
+impl<'a> Expected<'a> {
+    fn new(build: &'a Build) -> Self {
+        Self { build, network: Network::new(build), parts: Parts::nominal(build, WIRE_C) }
+    }
+}
+
+impl Physics for Expected<'_> {
+    fn permitted(&self) -> (f64, String) {
+        let permitted = crate::power::permitted(self.build);
+        (permitted.level, permitted.binds)
+    }
+    fn predict(&mut self, lit: &[[f64; 3]]) -> Vec<Option<f64>> {
+        match self.network.solve(&self.parts, lit) {
+            Ok(solution) => self.build.sense.iter().map(|p| (p.quantity != build::Quantity::Celsius).then(|| solution.sense(p))).collect(),
+            Err(_) => vec![None; self.build.sense.len()],
+        }
+    }
+}
+
+/// Frames and scan programs of a build, each computed once.
+pub struct Album<'a> {
+    build: &'a Build,
+    programs: HashMap<(FrameSpec, u16), Arc<ScanProgram>>,
+}
+
+impl<'a> Album<'a> {
+    /// An empty album.
+    pub fn new(build: &'a Build) -> Self {
+        Self { build, programs: HashMap::new() }
+    }
+}
+
+impl Pictures for Album<'_> {
+    fn lit(&mut self, spec: &FrameSpec, duty: u16) -> Vec<[f64; 3]> {
+        let share = self.program(spec, duty).lit_share();
+        let lit = frame::lit_fractions(self.build, &spec.draw(self.build));
+        lit.into_iter().map(|panel| panel.map(|c| c * share)).collect()
+    }
+    fn frame(&self, spec: &FrameSpec) -> Frame {
+        spec.draw(self.build)
+    }
+    fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram> {
+        let build = self.build;
+        Arc::clone(self.programs.entry((*spec, duty)).or_insert_with(|| Arc::new(scan::compile(build, &spec.draw(build), duty))))
+    }
+}
+
+/// The plan of a build.
+pub fn plan(build: &Build, selection: &Selection, witness: WitnessMode) -> Plan {
+    plan::plan(build, selection, witness, &mut Expected::new(build), &mut Album::new(build))
+}
+
+/// What a run is asked to do.
+pub struct Request<'a> {
+    /// The checked build.
+    pub build: &'a Build,
+    /// Its text, kept in the journal.
+    pub build_file: String,
+    /// What is cut.
+    pub selection: Selection,
+    /// Who is asked.
+    pub witness: WitnessMode,
+    /// Where the sign is.
+    pub place: PlaceOfRun,
+    /// Seed of a simulated run.
+    pub seed: Option<u64>,
+    /// Scenario text of a simulated run.
+    pub scenario: Option<String>,
+    /// Typed ambient temperature.
+    pub ambient_c: Option<f64>,
+    /// Directory of the run; `out/<run id>` where absent.
+    pub out: Option<PathBuf>,
+}
+
+/// A judged run and where it is kept.
+pub struct Done {
+    /// The report.
+    pub report: Report,
+    /// Directory with journal and reports.
+    pub dir: PathBuf,
+}
+
+/// Runs a build on a rig, judges the journal that was written, and writes the reports beside it.
+///
+/// # Errors
+/// Where the run's directory, journal or reports cannot be written.
+pub fn commission(
+    request: Request<'_>,
+    mut rig: Rig,
+    cancelled: &dyn Fn() -> Option<String>,
+    observer: &mut dyn FnMut(&run::Progress<'_>),
+) -> Result<Done, CommissionError> {
+    let run_id = crate::rig::new_run_id();
+    let dir = request.out.clone().unwrap_or_else(|| Path::new("out").join(&run_id));
+    make_room(&dir)?;
+    let path = dir.join(JOURNAL);
+    let storage = FileStorage::create(&path).map_err(|e| CommissionError::file(&path, &e))?;
+    let mut journal = Journal::create(storage);
+    write(&dir, "build.toml", request.build_file.as_bytes())?;
+    let plan = plan(request.build, &request.selection, request.witness);
+    let started = Event::RunStarted {
+        format: FORMAT,
+        tool: concat!("signproof ", env!("CARGO_PKG_VERSION")).to_owned(),
+        run_id,
+        rig: rig.name.clone(),
+        simulated: rig.simulated,
+        place: request.place,
+        build_file: request.build_file,
+        build_digest: request.build.digest(),
+        selection: request.selection,
+        witness: request.witness,
+        seed: request.seed,
+        scenario: request.scenario,
+        ambient_c: request.ambient_c,
+    };
+    let mut album = Album::new(request.build);
+    // how it ended stands in the journal, as far as that could be written
+    let _ = run::run(request.build, &plan, started, &mut rig, &mut album, &mut journal, cancelled, observer);
+    drop(journal);
+    judge_again(&dir)
+}
+
+/// Moves an earlier run in this directory aside: nothing recorded is ever lost.
+fn make_room(dir: &Path) -> Result<(), CommissionError> {
+    if dir.join(JOURNAL).exists() {
+        let name = dir.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let aside = (1..).map(|n| dir.with_file_name(format!("{name}.{n}"))).find(|p| !p.exists());
+        if let Some(aside) = aside {
+            std::fs::rename(dir, &aside).map_err(|e| CommissionError::file(dir, &e))?;
+            tracing::warn!(kept = %aside.display(), "an earlier run was moved aside");
+        }
+    }
+    std::fs::create_dir_all(dir).map_err(|e| CommissionError::file(dir, &e))
+}
+
+fn write(dir: &Path, name: &str, bytes: &[u8]) -> Result<(), CommissionError> {
+    let path = dir.join(name);
+    journal::write_whole(&path, bytes).map_err(|e| CommissionError::file(&path, &e))
+}
+
+/// Judges a kept run again and rewrites its reports. Needs nothing but the journal.
+///
+/// # Errors
+/// Where the journal is missing, has no start, or its build can no longer be read; where the reports cannot be written.
+pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
+    let path = if run.is_dir() { run.join(JOURNAL) } else { run.to_owned() };
+    let dir = path.parent().map(Path::to_owned).unwrap_or_default();
+    let bytes =
+        std::fs::read(&path).map_err(|e| CommissionError::File { path: path.clone(), why: format!("{e}; name the directory of a run") })?;
+    let recovered = journal::read(&bytes);
+    let (report, html) = report_of(&path, &recovered.entries)?;
+    write(&dir, "report.json", report::json(&report).as_bytes())?;
+    write(&dir, "report.html", html.as_bytes())?;
+    Ok(Done { report, dir })
+}
+
+fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), CommissionError> {
+    let trouble = |why: String| CommissionError::Journal { path: path.to_owned(), why };
+    let Some(Event::RunStarted { build_file, selection, witness, .. }) = entries.first().map(|e| &e.event) else {
+        return Err(trouble("the journal has no readable first line, so it is not known which build was tested".to_owned()));
+    };
+    let build = build::load(build_file, "build.toml")
+        .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
+    let plan = plan(&build, selection, *witness);
+    let instruments: Vec<PointUncertainty> = build.sense.iter().map(|p| crate::meter::point_uncertainty(&build, p)).collect();
+    let judgement = judge::judge(&build, &plan, entries, &instruments);
+    let report = report::report(&build, &plan, entries, &instruments, judgement);
+    let html = report::html(&report, &build, &plan, entries);
+    Ok((report, html))
+}
+
+/// One kept run.
+#[derive(Debug, Serialize)]
+pub struct Kept {
+    /// RFC 3339.
+    pub started: String,
+    /// Outcome word.
+    pub outcome: String,
+    /// Rig name.
+    pub rig: String,
+    /// Sign and serial.
+    pub sign: String,
+    /// Directory.
+    pub dir: String,
+}
+
+/// The runs kept below a directory, oldest first. A run whose report is missing is judged from its journal.
+///
+/// # Errors
+/// Where the directory cannot be read.
+pub fn history(root: &Path) -> Result<Vec<Kept>, CommissionError> {
+    let entries = std::fs::read_dir(root)
+        .map_err(|e| CommissionError::File { path: root.to_owned(), why: format!("{e}; name a directory that holds runs") })?;
+    let mut runs = Vec::new();
+    for dir in entries.flatten().map(|e| e.path()).filter(|p| p.join(JOURNAL).is_file()) {
+        let path = dir.join(JOURNAL);
+        let Ok(bytes) = std::fs::read(&path) else { continue };
+        let kept = match report_of(&path, &journal::read(&bytes).entries) {
+            Ok((report, _)) => Kept {
+                started: report.started.clone(),
+                outcome: report.outcome.word().to_owned(),
+                rig: report.rig.clone(),
+                sign: format!("{} {}", report.sign.name, report.sign.serial),
+                dir: dir.display().to_string(),
+            },
+            Err(error) => {
+                tracing::warn!(%error, "a journal could not be judged");
+                continue;
+            }
+        };
+        runs.push(kept);
+    }
+    runs.sort_by(|a, b| a.started.cmp(&b.started));
+    Ok(runs)
+}

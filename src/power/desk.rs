@@ -1,0 +1,302 @@
+//! The paper checks: everything that can be known before anything is connected.
+
+use super::level::{derated_amps, feed_amps, permitted};
+use super::network::{Network, Parts};
+use super::{conductor, fuse, pins};
+use crate::build::{Build, Node};
+use crate::check::{Limit, Place};
+use serde::Serialize;
+
+/// Result of a paper check.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// Holds.
+    Pass,
+    /// Holds, but mind it.
+    Caution,
+    /// Does not hold.
+    Fail,
+}
+
+/// One paper check.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct DeskCheck {
+    /// Stable id.
+    pub id: String,
+    /// In plain words.
+    pub title: String,
+    /// Where.
+    #[serde(rename = "where")]
+    pub place: Place,
+    /// Computed value.
+    pub value: Option<f64>,
+    /// Its unit.
+    pub unit: &'static str,
+    /// Limits.
+    pub limit: Limit,
+    /// Result.
+    pub verdict: Verdict,
+    /// Where the limit comes from.
+    pub basis: String,
+}
+
+/// All paper checks of a build.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct DeskReport {
+    /// Sign's name.
+    pub sign: String,
+    /// `sound` or `not-sound`.
+    pub result: &'static str,
+    /// Highest permitted lit fraction of white.
+    pub level_permitted: f64,
+    /// What binds it; empty for full white.
+    pub level_binds: String,
+    /// The checks.
+    pub checks: Vec<DeskCheck>,
+}
+
+fn most(value: f64, limit: f64) -> Verdict {
+    if value <= limit { Verdict::Pass } else { Verdict::Fail }
+}
+
+/// Makes all paper checks, at the permitted level and worst case.
+pub fn desk(build: &Build) -> DeskReport {
+    let level = permitted(build);
+    let mut checks = Vec::new();
+    if level.level < 1.0 {
+        checks.push(DeskCheck {
+            id: "level".to_owned(),
+            title: "full white is too much for this build".to_owned(),
+            place: level.place.clone(),
+            value: Some(level.level * 100.0),
+            unit: "%",
+            limit: Limit { low: Some(100.0), high: None },
+            verdict: Verdict::Caution,
+            basis: format!("limit the brightness in whatever drives the sign; what binds it: {}", level.binds),
+        });
+    }
+    feeds(build, level.level, &mut checks);
+    supplies(build, level.level, &mut checks);
+    volts(build, level.level, &mut checks);
+    refresh(build, &mut checks);
+    for (i, caution) in pins::cautions(build).into_iter().enumerate() {
+        checks.push(DeskCheck {
+            id: format!("pins/{i}"),
+            title: "pins and buffers".to_owned(),
+            place: Place::default(),
+            value: None,
+            unit: "",
+            limit: Limit::default(),
+            verdict: Verdict::Caution,
+            basis: caution,
+        });
+    }
+    let failed = level.level <= 0.0 || checks.iter().any(|c| c.verdict == Verdict::Fail);
+    DeskReport {
+        sign: build.sign.name.clone(),
+        result: if failed { "not-sound" } else { "sound" },
+        level_permitted: level.level,
+        level_binds: level.binds,
+        checks,
+    }
+}
+
+fn high(limit: f64) -> Limit {
+    Limit { low: None, high: Some(limit) }
+}
+
+fn feeds(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
+    for (f, feed) in build.feeds.iter().enumerate() {
+        let place = Place { feed: Some(feed.name.clone()), ..Place::default() };
+        let amps = feed_amps(build, f, level);
+        let limit = feed.fuse_a.value() * build.limits.fuse_load_pct / 100.0;
+        out.push(DeskCheck {
+            id: format!("feed/{}/fuse-load", feed.name),
+            title: format!("load of feed {} against its {} A fuse", feed.name, feed.fuse_a.value()),
+            place: place.clone(),
+            value: Some(amps),
+            unit: "A",
+            limit: high(limit),
+            verdict: most(amps, limit),
+            basis: format!("{:.0} % of the rating for continuous load (fuse makers' derating at 25 °C)", build.limits.fuse_load_pct),
+        });
+        let (verdict, low, basis) = match conductor::ampacity(&feed.lead) {
+            Some((a, basis)) if a < feed.fuse_a => {
+                (Verdict::Fail, Some(a.value()), format!("{basis}; the lead would burn before the fuse opens"))
+            }
+            Some((a, basis)) if a.value() < feed.fuse_a.value() * fuse::CONVENTIONAL_FUSING => (
+                Verdict::Caution,
+                Some(a.value()),
+                format!("{basis}; below 1.35 × the fuse, which need not open under that (conventional fusing current)"),
+            ),
+            Some((a, basis)) => (Verdict::Pass, Some(a.value()), basis.to_owned()),
+            None => (Verdict::Caution, None, "no table lists what this lead carries; state its maker's rating".to_owned()),
+        };
+        out.push(DeskCheck {
+            id: format!("feed/{}/lead", feed.name),
+            title: format!("what the lead of feed {} carries against its fuse", feed.name),
+            place,
+            value: low,
+            unit: "A",
+            limit: Limit { low: Some(feed.fuse_a.value()), high: None },
+            verdict,
+            basis,
+        });
+    }
+}
+
+fn supplies(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
+    for (s, supply) in build.supplies.iter().enumerate() {
+        let place = Place { supply: Some(supply.name.clone()), ..Place::default() };
+        let of_supply: Vec<usize> = (0..build.feeds.len()).filter(|&f| build.feeds[f].supply == s).collect();
+        let amps: f64 = of_supply.iter().map(|&f| feed_amps(build, f, level)).sum();
+        let limit = derated_amps(build, s) * build.limits.supply_load_pct / 100.0;
+        let mut push = |id: &str, title: String, value: f64, unit, limit, verdict, basis: &str| {
+            out.push(DeskCheck {
+                id: format!("supply/{}/{id}", supply.name),
+                title,
+                place: place.clone(),
+                value: Some(value),
+                unit,
+                limit,
+                verdict,
+                basis: basis.to_owned(),
+            });
+        };
+        push(
+            "load",
+            format!("load of supply {} at the highest ambient temperature", supply.name),
+            amps,
+            "A",
+            high(limit),
+            most(amps, limit),
+            "share of the derated rating (common practice, no source)",
+        );
+        let carries = conductor::ampacity(&supply.input_lead);
+        push(
+            "input-lead",
+            format!("current in the input lead of supply {}", supply.name),
+            amps,
+            "A",
+            Limit { low: None, high: carries.map(|c| c.0.value()) },
+            carries.map_or(Verdict::Caution, |c| most(amps, c.0.value())),
+            carries.map_or("no table lists what this lead carries; state its maker's rating", |c| c.1),
+        );
+        // I_limit must open the largest fuse while the rest of the load goes on
+        let largest = of_supply.iter().copied().max_by(|&a, &b| build.feeds[a].fuse_a.value().total_cmp(&build.feeds[b].fuse_a.value()));
+        if let Some(f) = largest {
+            let needed = 2.0 * build.feeds[f].fuse_a.value() + amps - feed_amps(build, f, level);
+            let gives = supply.rated_a.value() * supply.limit_factor;
+            push(
+                "opens-fuse",
+                format!("current that supply {} can give into a short behind its largest fuse ({})", supply.name, build.feeds[f].name),
+                gives,
+                "A",
+                Limit { low: Some(needed), high: None },
+                if gives >= needed { Verdict::Pass } else { Verdict::Caution },
+                "twice the fuse's rating plus the rest of the load opens it within seconds (blade-fuse time-current limits, from memory)",
+            );
+        }
+        let va = supply.rated_a.value() * supply.set_v.value();
+        push(
+            "hazard",
+            format!("energy of supply {}", supply.name),
+            va,
+            "VA",
+            high(240.0),
+            if va > 240.0 { Verdict::Caution } else { Verdict::Pass },
+            "beyond 240 VA (IEC 62368-1: above 100 W is class PS3) a short burns and starts fires though it does not shock: fuse every feed",
+        );
+    }
+}
+
+fn volts(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
+    let mut network = Network::new(build);
+    let Ok(solution) = network.solve(&Parts::worst(build), &vec![[level; 3]; build.panels.len()]) else {
+        return;
+    };
+    let mut push = |id: String, title: String, place: Place, volts: f64, min: f64| {
+        out.push(DeskCheck {
+            id,
+            title,
+            place,
+            value: Some(volts),
+            unit: "V",
+            limit: Limit { low: Some(min), high: None },
+            verdict: if volts >= min { Verdict::Pass } else { Verdict::Fail },
+            basis: "computed network, tolerances against us, permitted level".to_owned(),
+        });
+    };
+    for (i, p) in build.panels.iter().enumerate() {
+        push(
+            format!("volts/{}-{}", p.port, p.position),
+            format!("volts at port {} position {}", p.port, p.position),
+            Place { port: Some(p.port), position: Some(p.position), ..Place::default() },
+            solution.volts(Node::Panel(i)),
+            build.panel_type(i).min_v.value(),
+        );
+    }
+    push(
+        "volts/controller".to_owned(),
+        "volts at the controller".to_owned(),
+        Place::default(),
+        solution.volts(Node::Controller),
+        build.controller.min_v.value(),
+    );
+}
+
+fn refresh(build: &Build, out: &mut Vec<DeskCheck>) {
+    let longest = build.chains.iter().map(|c| c.panels.iter().map(|&p| build.panel_type(p).stages()).sum::<usize>()).max().unwrap_or(0);
+    let mhz = build.panels.iter().map(|p| build.panel_types[p.kind].clock_mhz).fold(f64::INFINITY, f64::min);
+    let hz = mhz * 1e6 / (f64::from(build.addresses()) * (longest as f64 + 3.0));
+    out.push(DeskCheck {
+        id: "refresh".to_owned(),
+        title: "refresh rate of the longest chain at the panel clock".to_owned(),
+        place: Place::default(),
+        value: Some(hz),
+        unit: "Hz",
+        limit: Limit { low: Some(build.limits.refresh_hz), high: None },
+        verdict: if hz >= build.limits.refresh_hz { Verdict::Pass } else { Verdict::Fail },
+        basis: "below about 100 Hz rows are seen to flicker (common practice, no source)".to_owned(),
+    });
+}
+
+impl DeskReport {
+    /// 0 sound (cautions and a reduced level included), 1 a check fails.
+    pub fn exit_code(&self) -> u8 {
+        u8::from(self.result != "sound")
+    }
+
+    /// Cautions and a reduced level first, then every check.
+    pub fn text(&self) -> String {
+        let mut out = format!("{}: {}\n", self.sign, if self.result == "sound" { "sound on paper" } else { "NOT sound on paper" });
+        if self.level_permitted < 1.0 {
+            out.push_str(&format!("permitted level {:.1} % of white; what binds it: {}\n", self.level_permitted * 100.0, self.level_binds));
+        } else {
+            out.push_str("permitted level 100 % of white\n");
+        }
+        for c in &self.checks {
+            if c.verdict != Verdict::Pass {
+                let word = if c.verdict == Verdict::Fail { "FAIL" } else { "caution" };
+                out.push_str(&format!("{word}: {}: {}\n", c.title, c.basis));
+            }
+        }
+        out.push('\n');
+        for c in &self.checks {
+            let value = c.value.map_or_else(|| "–".to_owned(), |v| format!("{v:.3} {}", c.unit));
+            let limit = match (c.limit.low, c.limit.high) {
+                (Some(l), _) => format!("≥ {l:.3}"),
+                (_, Some(h)) => format!("≤ {h:.3}"),
+                _ => String::new(),
+            };
+            let word = match c.verdict {
+                Verdict::Pass => "pass",
+                Verdict::Caution => "caution",
+                Verdict::Fail => "FAIL",
+            };
+            out.push_str(&format!("{word:<8} {value:>12}  {limit:<10} {}\n", c.title));
+        }
+        out
+    }
+}

@@ -1,0 +1,338 @@
+//! The physical world behind the simulated rig: what is on the panels, what that draws, what volts
+//! result, and virtual time.
+
+use super::chips::Analog;
+use super::panels::{Light, Panels};
+use super::scenario::{Scenario, TimedFault};
+use crate::build::{Build, Quantity};
+use crate::fault::Fault;
+use crate::power::network::{Network, Parts, Solution};
+use crate::scan::{self, ScanProgram};
+use rand::rngs::StdRng;
+use rand::{Rng, SeedableRng};
+use rand_distr::{Distribution, Exp1, StandardNormal};
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// The controller's draw wanders by this much, 0.1 to 10 Hz (assumed, no source).
+const WANDER_RMS_A: f64 = 0.15;
+/// Correlation time of a 10 Hz first-order corner, seconds.
+const WANDER_TAU_S: f64 = 1.0 / (2.0 * std::f64::consts::PI * 10.0);
+/// Bursts of work: this much more, for 50 to 200 ms, every few seconds (assumed, no source).
+const BURST_A: f64 = 0.4;
+const BURST_EVERY_S: f64 = 4.0;
+/// Conductors run this much above ambient (assumed, no source).
+const WIRE_RISE_K: f64 = 10.0;
+
+/// The controller's fluctuating extra current.
+struct Wander {
+    rng: StdRng,
+    at_ns: u64,
+    slow_a: f64,
+    burst_from_ns: u64,
+    burst_to_ns: u64,
+}
+
+impl Wander {
+    fn new(seed: u64) -> Self {
+        let mut rng = StdRng::seed_from_u64(seed ^ 0x57a4_d3e1);
+        let first: f64 = Exp1.sample(&mut rng);
+        let burst_from_ns = (first * BURST_EVERY_S * 1e9) as u64;
+        Self { rng, at_ns: 0, slow_a: 0.0, burst_from_ns, burst_to_ns: burst_from_ns + 100_000_000 }
+    }
+
+    fn amps(&mut self, now_ns: u64) -> f64 {
+        let dt = now_ns.saturating_sub(self.at_ns) as f64 * 1e-9;
+        if dt > 0.0 {
+            let keep = (-dt / WANDER_TAU_S).exp();
+            let draw: f64 = StandardNormal.sample(&mut self.rng);
+            self.slow_a = self.slow_a * keep + WANDER_RMS_A * (1.0 - keep * keep).sqrt() * draw;
+            self.at_ns = now_ns;
+        }
+        while now_ns >= self.burst_to_ns {
+            let gap: f64 = Exp1.sample(&mut self.rng);
+            self.burst_from_ns = self.burst_to_ns + (gap * BURST_EVERY_S * 1e9) as u64;
+            self.burst_to_ns = self.burst_from_ns + self.rng.random_range(50_000_000..200_000_000);
+        }
+        self.slow_a + if now_ns >= self.burst_from_ns { BURST_A } else { 0.0 }
+    }
+}
+
+/// A decoded program, kept so that each distinct frame is decoded once per set of active faults.
+struct Decoded {
+    program: Arc<ScanProgram>,
+    light: Rc<Light>,
+}
+
+/// Everything that exists physically.
+pub struct World {
+    build: Build,
+    parts: Parts,
+    network: Network,
+    faults: Vec<TimedFault>,
+    edges_ns: Vec<u64>,
+    next_edge: usize,
+    panels: Panels,
+    decoded: Vec<Decoded>,
+    showing: Option<Arc<ScanProgram>>,
+    dark: Rc<Light>,
+    light: Rc<Light>,
+    wander: Wander,
+    now_ns: u64,
+    start_unix_ms: i64,
+    ambient_c: f64,
+    levels: Vec<f64>,
+    slopes: Vec<f64>,
+    controller_v: f64,
+    claimed: bool,
+}
+
+impl World {
+    /// A sign as built (with `scenario`'s faults and tolerances), all dark.
+    pub fn new(build: &Build, scenario: &Scenario, seed: u64, start_unix_ms: i64) -> Self {
+        let mut parts = Parts::nominal(build, scenario.ambient_c + WIRE_RISE_K);
+        if scenario.tolerances {
+            draw_tolerances(build, &mut parts, seed);
+        }
+        let mut edges_ns: Vec<u64> = scenario
+            .faults
+            .iter()
+            .flat_map(|f| [Some(f.at_s), f.for_s.map(|d| f.at_s + d)])
+            .flatten()
+            .filter(|&t| t > 0.0)
+            .map(|t| (t * 1e9) as u64)
+            .collect();
+        edges_ns.sort_unstable();
+        let active = active_faults(&scenario.faults, 0);
+        let mut panels = Panels::new(build, &active);
+        let dark = Rc::new(dark_light(build, &mut panels));
+        let mut world = Self {
+            network: Network::new(build),
+            build: build.clone(),
+            parts,
+            faults: scenario.faults.clone(),
+            edges_ns,
+            next_edge: 0,
+            panels,
+            decoded: Vec::new(),
+            showing: None,
+            light: Rc::clone(&dark),
+            dark,
+            wander: Wander::new(seed),
+            now_ns: 0,
+            start_unix_ms,
+            ambient_c: scenario.ambient_c,
+            levels: vec![0.0; build.sense.len()],
+            slopes: vec![0.0; build.sense.len()],
+            controller_v: 5.0,
+            claimed: false,
+        };
+        world.settle();
+        world
+    }
+
+    /// Wall time of virtual zero, milliseconds since 1970.
+    pub fn unix_ms(&self) -> i64 {
+        self.start_unix_ms + (self.now_ns / 1_000_000) as i64
+    }
+    /// Ambient temperature.
+    pub fn ambient_c(&self) -> f64 {
+        self.ambient_c
+    }
+    /// Volts at the controller's power input, without its fluctuation.
+    pub fn controller_v(&self) -> f64 {
+        self.controller_v
+    }
+    /// What can be seen on the wall.
+    pub fn light(&self) -> &Light {
+        &self.light
+    }
+    /// True once the lines were taken.
+    pub fn claimed(&self) -> bool {
+        self.claimed
+    }
+    /// Takes the lines.
+    pub fn claim(&mut self) {
+        self.claimed = true;
+    }
+
+    /// Puts a program on the wall.
+    pub fn show(&mut self, program: &Arc<ScanProgram>) {
+        self.showing = Some(Arc::clone(program));
+        self.light = self.decode(program);
+        self.advance((program.refresh_s() * 1e9) as u64);
+        self.settle();
+    }
+
+    /// Drives the wall dark.
+    pub fn blank(&mut self) {
+        let words = scan::blank_words(&self.build);
+        for word in words {
+            scan::Lines::write(&mut self.panels, word.clear, word.set);
+        }
+        self.showing = None;
+        self.light = Rc::clone(&self.dark);
+        self.settle();
+    }
+
+    fn decode(&mut self, program: &Arc<ScanProgram>) -> Rc<Light> {
+        if let Some(known) = self.decoded.iter().find(|d| Arc::ptr_eq(&d.program, program)) {
+            return Rc::clone(&known.light);
+        }
+        scan::replay_prepare(program, &mut self.panels);
+        self.panels.begin_refresh();
+        scan::replay_refresh(program, &mut self.panels);
+        let light = Rc::new(self.panels.light());
+        self.decoded.push(Decoded { program: Arc::clone(program), light: Rc::clone(&light) });
+        light
+    }
+
+    /// Solves the network for what is on the wall now.
+    fn settle(&mut self) {
+        let mut parts = self.parts.clone();
+        for fault in active_faults(&self.faults, self.now_ns) {
+            apply(&self.build, &mut parts, &fault);
+        }
+        if let Ok(solution) = self.network.solve(&parts, &self.light.lit) {
+            self.take(&solution);
+        } else {
+            // no operating point: the supply has collapsed
+            self.levels.fill(0.0);
+            self.slopes.fill(0.0);
+            self.controller_v = 0.0;
+        }
+    }
+
+    fn take(&mut self, solution: &Solution) {
+        for (i, point) in self.build.sense.iter().enumerate() {
+            if point.quantity == Quantity::Celsius {
+                self.levels[i] = self.ambient_c;
+                self.slopes[i] = 0.0;
+            } else {
+                self.levels[i] = solution.sense(point);
+                self.slopes[i] = solution.sense_per_controller_amp(point);
+            }
+        }
+        self.controller_v = solution.volts(crate::build::Node::Controller);
+    }
+
+    /// Faults came or went: panels are rebuilt, decoded frames forgotten.
+    fn faults_changed(&mut self) {
+        let active = active_faults(&self.faults, self.now_ns);
+        self.panels = Panels::new(&self.build, &active);
+        self.decoded.clear();
+        self.dark = Rc::new(dark_light(&self.build, &mut self.panels));
+        self.light = match self.showing.clone() {
+            Some(program) => self.decode(&program),
+            None => Rc::clone(&self.dark),
+        };
+        self.settle();
+    }
+}
+
+impl Analog for World {
+    fn volts(&mut self, point: usize) -> f64 {
+        let extra = self.wander.amps(self.now_ns);
+        self.levels[point] + self.slopes[point] * extra
+    }
+    fn advance(&mut self, ns: u64) {
+        self.now_ns += ns;
+        let mut changed = false;
+        while self.edges_ns.get(self.next_edge).is_some_and(|&edge| edge <= self.now_ns) {
+            self.next_edge += 1;
+            changed = true;
+        }
+        if changed {
+            self.faults_changed();
+        }
+    }
+    fn now_ns(&self) -> u64 {
+        self.now_ns
+    }
+}
+
+fn active_faults(faults: &[TimedFault], now_ns: u64) -> Vec<Fault> {
+    let now_s = now_ns as f64 * 1e-9;
+    faults.iter().filter(|f| now_s >= f.at_s && f.for_s.is_none_or(|d| now_s < f.at_s + d)).map(|f| f.fault.clone()).collect()
+}
+
+fn dark_light(build: &Build, panels: &mut Panels) -> Light {
+    for word in scan::blank_words(build) {
+        scan::Lines::write(panels, word.clear, word.set);
+    }
+    panels.begin_refresh();
+    for word in scan::blank_words(build) {
+        scan::Lines::write(panels, word.clear, word.set);
+    }
+    panels.light()
+}
+
+/// Draws real parts around the expected ones. Spreads are assumptions of the simulator (no source), but
+/// for the panels' currents, whose tolerance the build states.
+fn draw_tolerances(build: &Build, parts: &mut Parts, seed: u64) {
+    let mut rng = StdRng::seed_from_u64(seed ^ 0x9a3c_55f1);
+    let mut normal = |sd: f64| -> f64 {
+        let x: f64 = StandardNormal.sample(&mut rng);
+        1.0 + sd * x.clamp(-3.0, 3.0)
+    };
+    for (part, panel) in parts.panels.iter_mut().zip(&build.panels) {
+        let sd = build.panel_types[panel.kind].tolerance_pct / 200.0;
+        part.idle_a *= normal(0.1);
+        for amps in &mut part.full_a {
+            *amps *= normal(sd);
+        }
+        for knee in &mut part.knee_v {
+            *knee *= normal(0.01);
+        }
+    }
+    for supply in &mut parts.supplies {
+        // trimmed by hand with a meter
+        supply.set_v *= normal(0.002);
+        supply.source_ohm *= normal(0.1);
+        // a conductor may not exceed its table value, and is seldom more than 10 % below
+        let wire = 1.0 - 0.05 * (2.0 - normal(0.3)).clamp(0.0, 2.0);
+        supply.input_out_ohm *= wire;
+        supply.input_return_ohm *= wire;
+    }
+    for feed in &mut parts.feeds {
+        feed.fuse_ohm *= normal(0.05);
+        let wire = 1.0 - 0.05 * (2.0 - normal(0.3)).clamp(0.0, 2.0);
+        feed.out_ohm *= wire;
+        feed.return_ohm *= wire;
+    }
+    parts.controller_w *= normal(0.1);
+}
+
+/// What an electric fault does to the parts; faults of lines and pictures live in the panels.
+fn apply(build: &Build, parts: &mut Parts, fault: &Fault) {
+    match *fault {
+        Fault::SupplySet { supply, volts } => parts.supplies[supply].set_v = volts,
+        Fault::SupplySoft { supply, milliohm } => parts.supplies[supply].source_ohm += milliohm * 1e-3,
+        Fault::SupplyLimit { supply, amps } => parts.supplies[supply].limit_a = amps,
+        Fault::JointFeed { feed, milliohm } => parts.feeds[feed].out_ohm += milliohm * 1e-3,
+        Fault::JointInput { supply, milliohm } => parts.supplies[supply].input_out_ohm += milliohm * 1e-3,
+        Fault::FuseOpen { feed } => parts.feeds[feed].fuse_ohm = f64::INFINITY,
+        Fault::Leak { feed, amps } => parts.feeds[feed].leak_s += amps / 5.0,
+        Fault::ReturnOpen { feed } => parts.feeds[feed].return_ohm = f64::INFINITY,
+        Fault::PanelDark { port, position } => {
+            if let Some(i) = build.panel_at(port, position) {
+                parts.panels[i].idle_a = 0.0;
+                parts.panels[i].full_a = [0.0; 3];
+            }
+        }
+        Fault::PanelWeak { port, position, factor } => {
+            if let Some(i) = build.panel_at(port, position) {
+                for amps in &mut parts.panels[i].full_a {
+                    *amps *= factor;
+                }
+            }
+        }
+        // the ribbon's ground wires go with it
+        Fault::RibbonOpen { port, after } => {
+            if let Some(i) = build.panel_at(port, after + 1) {
+                parts.ribbon_ohm[i] = f64::INFINITY;
+            }
+        }
+        _ => {}
+    }
+}
