@@ -117,7 +117,7 @@ fn no_module_uses_one_to_its_right() {
 #[test]
 fn a_backward_use_is_seen() {
     assert_eq!(backward("judge", "use crate::report::html;"), ["report"]);
-    assert_eq!(backward("judge", "use crate::{build::Build, rig::Rig, report::{json, html}};"), ["report"]);
+    assert_eq!(backward("judge", "use crate::{build::Build, rig::Rig, report::{json, html}};"), ["rig", "report"]);
     assert_eq!(backward("plan", "let x = crate::run::go();"), ["run"]);
     assert_eq!(backward("judge", "use crate::rig::Rig;"), ["rig"]);
     assert!(backward("report", "use crate::judge::Outcome;").is_empty());

@@ -288,7 +288,7 @@ fn fold_table(f: &Tab<'_>, scheme: &mut RowScheme, width: u16, out: &Collector) 
         .collect();
     let mut segments: Vec<u16> = order.iter().map(|r| r.segment).collect();
     segments.sort_unstable();
-    if width % block != 0 || segments != (0..scheme.fold).collect::<Vec<_>>() {
+    if !width.is_multiple_of(block) || segments != (0..scheme.fold).collect::<Vec<_>>() {
         out.add(
             f.span.clone(),
             "the fold does not describe this panel",
@@ -427,7 +427,8 @@ fn chains(
     adapter: Option<&Adapter>,
     out: &Collector,
 ) -> Placed {
-    let mut read: Vec<(u8, Vec<(Panel, Range<usize>)>)> = Vec::new();
+    type Spanned = (Panel, Range<usize>);
+    let mut read: Vec<(u8, Vec<Spanned>)> = Vec::new();
     let mut total = 0;
     for t in root.tables("chains", true) {
         let port = t.whole("port", 1, 9).map(|n| n as u8);
@@ -504,7 +505,7 @@ fn placement(build: &Build, spans: &[Range<usize>], out: &Collector) {
     let mut owner: HashMap<[u16; 2], usize> = HashMap::new();
     let mut told = std::collections::HashSet::new();
     let mut area = 0_u64;
-    for p in 0..build.panels.len() {
+    for (p, span) in spans.iter().enumerate() {
         let [w, h] = crate::build::footprint(build, p);
         area += u64::from(w) * u64::from(h);
         let [x0, y0] = build.panels[p].at;
@@ -516,7 +517,7 @@ fn placement(build: &Build, spans: &[Range<usize>], out: &Collector) {
                         let other = &build.panels[q];
                         let same = other.at == build.panels[p].at;
                         out.add(
-                            spans[p].clone(),
+                            span.clone(),
                             format!(
                                 "this panel {} port {} position {}",
                                 if same { "is in the place of" } else { "overlaps" },

@@ -243,10 +243,10 @@ fn panel_current(part: &PanelPart, lit: [f64; 3], v: f64) -> (f64, f64) {
         return (0.0, part.idle_a / LOGIC_V);
     }
     let (mut amps, mut slope) = if v >= LOGIC_V { (part.idle_a, 0.0) } else { (part.idle_a * v / LOGIC_V, part.idle_a / LOGIC_V) };
-    for c in 0..3 {
-        let (g, dg) = knee(v, part.knee_v[c]);
-        amps += part.full_a[c] * lit[c] * g;
-        slope += part.full_a[c] * lit[c] * dg;
+    for ((full, knee_v), lit) in part.full_a.iter().zip(part.knee_v).zip(lit) {
+        let (g, dg) = knee(v, knee_v);
+        amps += full * lit * g;
+        slope += full * lit * dg;
     }
     (amps, slope)
 }

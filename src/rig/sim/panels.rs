@@ -332,7 +332,7 @@ impl Panels {
         let up = p.up.turned(turn);
         let [x, y] = wall::turn(up, [t.width, t.height], pixel);
         let [fw, fh] = wall::footprint(&self.build, panel);
-        let [tw, th] = if turn % 2 == 0 { [fw, fh] } else { [fh, fw] };
+        let [tw, th] = if turn.is_multiple_of(2) { [fw, fh] } else { [fh, fw] };
         let shift = |at: u16, turned: u16, foot: u16| {
             let moved = i32::from(at) + (i32::from(foot) - i32::from(turned)) / 2;
             (0..i32::from(foot)).contains(&moved).then_some(moved as u16)

@@ -194,7 +194,8 @@ fn fault(raw: &RawFault, build: &Build) -> Result<Fault, String> {
         }
         "port-swap" => {
             let ports = need(raw.ports, "ports")?;
-            (length(ports[0])?, length(ports[1])?);
+            length(ports[0])?;
+            length(ports[1])?;
             Fault::PortSwap { ports }
         }
         "order-swap" => {
