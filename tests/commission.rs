@@ -92,9 +92,9 @@ fn judging_again_gives_the_same_bytes_and_a_torn_journal_is_incomplete() {
 
 #[test]
 fn a_blown_fuse_is_found() {
-    let (code, _) = scenario("[[fault]]\nkind = \"fuse-open\"\nfeed = \"F2\"\n");
-    assert_ne!(code, 0);
-    assert!(code == 1 || code == 5, "{code}");
+    let (code, r) = scenario("[[fault]]\nkind = \"fuse-open\"\nfeed = \"F2\"\n");
+    assert_eq!(code, 5, "{}", r["reasons"]);
+    assert!(has_finding(&r, "fuse-open", "feed", "F2"), "{}", r["findings"]);
 }
 
 #[test]

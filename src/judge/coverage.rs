@@ -27,7 +27,7 @@ pub fn coverage(build: &Build) -> Vec<Coverage> {
                 "converter-offset" | "divider-off" => {
                     (Proof::Measured, "a reading against the computed network; small errors stay unseen without a hand meter")
                 }
-                "return-open" => (Proof::Measured, "the ribbons' ground wires then carry the current and drop more volts"),
+                "return-open" => (Proof::NotProven, "volts are read against the controller's −, and the ribbons' ground wires carry the current meanwhile: measure each return lead by hand"),
                 _ => (Proof::Measured, "the supply's response or level leaves its limits"),
             };
             Coverage { kind: (*kind).to_owned(), place: Place::default(), proof, reason: reason.to_owned() }

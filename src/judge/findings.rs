@@ -34,12 +34,12 @@ fn panel_place(build: &Build, panel: usize) -> Place {
 type CellKey = (u8, u8, usize, usize);
 
 /// Locates faults from the checks, the answers and the stop.
-pub fn find(build: &Build, checks: &[Check], answers: &[&Answer], stop: Option<&StopCause>) -> Vec<Finding> {
+pub fn find(build: &Build, checks: &[Check], answers: &[&Answer], stop: Option<&StopCause>, lit_before: bool) -> Vec<Finding> {
     let mut out = Vec::new();
     let dead = cells(checks, |v| v < 0.4);
     let weak = cells(checks, |v| v >= 0.4);
     if let Some(cause) = stop {
-        stopped(build, cause, &mut out);
+        stopped(build, cause, lit_before, &mut out);
     }
     converters(checks, &mut out);
     levels(build, checks, &mut out);
@@ -80,7 +80,7 @@ fn cells(checks: &[Check], pick: impl Fn(f64) -> bool) -> BTreeSet<CellKey> {
         .collect()
 }
 
-fn stopped(build: &Build, cause: &StopCause, out: &mut Vec<Finding>) {
+fn stopped(build: &Build, cause: &StopCause, lit_before: bool, out: &mut Vec<Finding>) {
     if let StopCause::Silent { point, .. } = cause {
         let place = Place { sense: Some(build.sense[*point].name.clone()), ..Place::default() };
         out.push(finding(
@@ -90,10 +90,24 @@ fn stopped(build: &Build, cause: &StopCause, out: &mut Vec<Finding>) {
             vec![cause.text(build)],
             &[OFF, "Check the converter's four wires.", "Change the converter."],
         ));
+    } else if let StopCause::Volts { point, value, window } = cause
+        && let crate::build::Node::FeedEnd(f) = build.sense[*point].node
+        && *value < window[0]
+    {
+        let place = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
+        let remedy = [
+            OFF,
+            "Measure this feed's fuse with the hand meter.",
+            "Look for a short in its lead before a new fuse goes in.",
+            "Tighten its terminals.",
+        ];
+        let open = *value < window[0] / 2.0;
+        let (kind, other) = if open { ("fuse-open", "joint") } else { ("joint", "fuse-open") };
+        out.push(also(finding(kind, place.clone(), 0.85, vec![cause.text(build)], &remedy), other, place, 0.15));
     } else if let StopCause::Volts { value, window, .. } = cause {
         let low = *value < window[0];
         let f = finding(
-            if low { "supply-limit" } else { "supply-set" },
+            if low && lit_before { "supply-limit" } else { "supply-set" },
             Place { supply: build.supplies.first().map(|s| s.name.clone()), ..Place::default() },
             0.5,
             vec![cause.text(build)],

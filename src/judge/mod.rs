@@ -139,7 +139,13 @@ pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Point
         Some(Ending::Stopped(cause)) => Some(cause),
         _ => None,
     };
-    let findings = findings::find(build, &checks, &answers, stop);
+    let findings = findings::find(
+        build,
+        &checks,
+        &answers,
+        stop,
+        plan.steps.iter().any(|s| s.frame != crate::frame::FrameSpec::Black && evidence.started.contains(&s.number)),
+    );
     let never_ran: Vec<String> = plan
         .steps
         .iter()
