@@ -165,6 +165,9 @@ fn read(table: &toml::Spanned<DeTable<'_>>, out: &Collector) -> Option<Build> {
     let limits = limits(limits_tab.as_ref());
     let sense = sense(&root, &supply_names, &feed_names, &panels, out);
     root.done();
+    if let Some(adapter) = &adapter {
+        pins(adapter, &sense, root.at("adapter"), out);
+    }
 
     let mut build = Build {
         sign: sign?,
@@ -179,7 +182,6 @@ fn read(table: &toml::Spanned<DeTable<'_>>, out: &Collector) -> Option<Build> {
         limits,
     };
     placement(&build, &panel_spans, out);
-    pins(&build, &root, out);
     inputs(&build, &sense, out);
     trips(&mut build, limits_tab.as_ref());
     Some(build)
@@ -546,14 +548,13 @@ fn placement(build: &Build, spans: &[Range<usize>], out: &Collector) {
 }
 
 /// No pin twice, none that a used bus needs.
-fn pins(build: &Build, root: &Tab<'_>, out: &Collector) {
-    let span = root.at("adapter");
-    let pins = build.adapter.pins();
+fn pins(adapter: &Adapter, sense: &Sensed, span: Range<usize>, out: &Collector) {
+    let pins = adapter.pins();
     for (i, (name, pin)) in pins.iter().enumerate() {
         if let Some((other, _)) = pins[..i].iter().find(|(_, p)| p == pin) {
             out.add(span.clone(), format!("GPIO {pin} is used twice: {other} and {name}"), "expected a line of its own for each", "");
         }
-        if build.sense.iter().any(|s| s.chip.place().0 == 1) && (*pin == 2 || *pin == 3) {
+        if sense.iter().any(|(s, _)| s.chip.place().0 == 1) && (*pin == 2 || *pin == 3) {
             out.add(
                 span.clone(),
                 format!("GPIO {pin} ({name}) is needed by I²C bus 1"),
