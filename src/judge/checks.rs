@@ -1,11 +1,11 @@
 //! The limit checks of every stage.
 
-use super::decide::{decide, family, t_quantile};
 use super::evidence::{Estimate, Evidence};
 use crate::build::{Build, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Role, Stage};
 use crate::frame::{Cell, FrameSpec};
+use crate::meter::decide::{decide, t_quantile};
 use crate::plan::{Action, Plan, Step};
 
 const CONFIDENCE: f64 = 0.95;
@@ -365,6 +365,11 @@ impl Case<'_> {
             out.push(c);
         }
     }
+}
+
+/// Probability for each of `n` decisions so that all together hold with `p` (Šidák).
+fn family(p: f64, n: usize) -> f64 {
+    p.powf(1.0 / n.max(1) as f64)
 }
 
 fn settle(c: &mut Check, e: Estimate, family_size: usize) {

@@ -2,7 +2,6 @@
 
 mod checks;
 mod coverage;
-mod decide;
 mod evidence;
 mod findings;
 

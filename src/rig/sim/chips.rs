@@ -1,118 +1,144 @@
-//! Converter chips at register level, on simulated I²C buses.
+//! Simulated converter chips, answering register by register at [`embedded_hal::i2c::I2c`].
 //!
-//! Noise: 0.6 codes rms for the ADS111x at 860 samples a second, 0.5 steps for the INA226 (assumed, no source). Gain and
-//! offset errors are drawn once per chip within a third of the data sheets' limits.
+//! Assumed of a part drawn from the seed (standard deviations, from data-sheet typical values as
+//! remembered, limits at three of them): ADS1115 gain 0.01 %, offset 1 LSB, clock 3 %, noise 1 LSB rms (at
+//! 860 SPS and ±4.096 V); INA226 gain 0.02 %, bus offset 1.25 mV, shunt offset 2.5 µV, clock 2 %, noise
+//! half a step. A conversion samples its input when it starts: the supply moves little in a millisecond.
 
-use super::scenario::{Scenario, TimedFault};
-use crate::build::{Build, Chip, Quantity, SensePoint};
+use super::scenario::TimedFault;
+use crate::build::{Build, Chip, Quantity};
 use crate::fault::Fault;
-use crate::meter::{ads1115, ina226, loaded_ratio_of};
+use crate::meter::{SHUNT_TOLERANCE_PCT, ads1115, ina226, input_ohm};
 use embedded_hal::delay::DelayNs;
-use embedded_hal::i2c::{ErrorKind, ErrorType, I2c, NoAcknowledgeSource, Operation, SevenBitAddress};
+use embedded_hal::i2c::{ErrorKind, ErrorType, I2c, NoAcknowledgeSource, Operation};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::StandardNormal;
 use std::cell::RefCell;
 use std::rc::Rc;
 
-/// The analogue side of the sense points, and time.
+/// Nanoseconds of a byte with its acknowledge at 400 kHz.
+const BYTE_NS: u64 = 22_500;
+/// Nanoseconds of a start or stop condition (about one bit).
+const CONDITION_NS: u64 = 2_500;
+
+/// What the chips are connected to, and its time.
 pub trait Analog {
-    /// True value at a sense point: volts, or amperes for an amps point.
-    fn volts(&mut self, point: usize) -> f64;
-    /// Time goes on.
+    /// True value at a sense point now: volts, or amperes where the point measures amperes.
+    fn volts(&mut self, channel_place: usize) -> f64;
+    /// Lets time pass.
     fn advance(&mut self, ns: u64);
-    /// Virtual time.
+    /// Now.
     fn now_ns(&self) -> u64;
 }
 
-/// One byte with its acknowledge bit at 400 kHz.
-const BYTE_NS: u64 = 22_500;
-
-struct Wire {
-    point: usize,
-    sense: SensePoint,
-    ratio: f64,
-}
-
-struct SimChip {
-    address: u8,
-    ads: bool,
-    wires: Vec<Wire>,
-    gain: f64,
-    offset_codes: f64,
-    slow: f64,
-    pointer: u8,
-    config: u16,
-    ready_ns: u64,
-    pending: Option<u16>,
-    result: u16,
-    shunt: u16,
-    stuck: Vec<Option<f64>>,
-}
-
-/// A simulated I²C bus.
-pub struct SimBus<A> {
-    world: Rc<RefCell<A>>,
-    chips: Vec<SimChip>,
-    faults: Vec<TimedFault>,
-    rng: StdRng,
-}
-
-/// Waiting on the simulated bus: virtual time goes on.
-pub struct SimDelay<A>(Rc<RefCell<A>>);
-
-impl<A> SimDelay<A> {
-    /// Over this world.
-    pub fn new(world: Rc<RefCell<A>>) -> Self {
-        Self(world)
-    }
-}
+/// A delay that passes virtual time.
+pub struct SimDelay<A>(pub Rc<RefCell<A>>);
 
 impl<A: Analog> DelayNs for SimDelay<A> {
     fn delay_ns(&mut self, ns: u32) {
         self.0.borrow_mut().advance(u64::from(ns));
     }
+    fn delay_us(&mut self, us: u32) {
+        self.0.borrow_mut().advance(u64::from(us) * 1_000);
+    }
+    fn delay_ms(&mut self, ms: u32) {
+        self.0.borrow_mut().advance(u64::from(ms) * 1_000_000);
+    }
+}
+
+/// A chip or an address did not acknowledge.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SimI2cError(NoAcknowledgeSource);
+
+impl embedded_hal::i2c::Error for SimI2cError {
+    fn kind(&self) -> ErrorKind {
+        ErrorKind::NoAcknowledge(self.0)
+    }
+}
+
+/// One input of a chip with what is before it.
+struct Front {
+    point: usize,
+    /// Volts at the chip's input per unit at the sense point, true parts.
+    ratio: f64,
+    /// Last code, which a stuck converter repeats.
+    last: Option<i32>,
+}
+
+enum Model {
+    Ads1115 { fronts: [Option<Front>; 4] },
+    Ina226 { bus: Option<Front>, shunt: Option<Front>, ready: bool, bus_code: u16, shunt_code: u16 },
+}
+
+struct SimChip {
+    address: u8,
+    model: Model,
+    pointer: u8,
+    config: u16,
+    /// ADS1115: conversion, Lo_thresh, Hi_thresh. INA226: calibration, mask/enable, alert limit.
+    registers: [u16; 3],
+    /// End of the running conversion.
+    done_ns: Option<u64>,
+    /// Code that it will deliver.
+    pending: i32,
+    gain: f64,
+    offset: [f64; 2],
+    clock: f64,
+    rng: StdRng,
+}
+
+/// One I²C bus with the chips that the build puts on it.
+pub struct SimBus<A> {
+    chips: Vec<SimChip>,
+    faults: Vec<TimedFault>,
+    analog: Rc<RefCell<A>>,
 }
 
 impl<A: Analog> SimBus<A> {
-    /// The chips of a build on bus `number`.
-    pub fn new(build: &Build, number: u8, world: Rc<RefCell<A>>, seed: u64, scenario: &Scenario) -> Self {
-        let mut rng = StdRng::seed_from_u64(seed ^ 0x0c0d_e5e7 ^ u64::from(number) << 40);
+    /// The chips of bus `number`, parts drawn from `seed` with tolerances on.
+    pub fn new(build: &Build, number: u8, analog: Rc<RefCell<A>>, seed: u64, faults: &[TimedFault]) -> Self {
+        Self::with_tolerances(build, number, analog, seed, faults, true)
+    }
+
+    /// As [`Self::new`]; without tolerances all parts are nominal, and only noise and steps remain.
+    pub fn with_tolerances(build: &Build, number: u8, analog: Rc<RefCell<A>>, seed: u64, faults: &[TimedFault], tolerances: bool) -> Self {
         let mut chips: Vec<SimChip> = Vec::new();
         for (point, sense) in build.sense.iter().enumerate() {
             let (bus, address) = sense.chip.place();
             if bus != number {
                 continue;
             }
-            let spread = |rng: &mut StdRng, limit: f64| if scenario.tolerances { rng.random_range(-limit..limit) } else { 0.0 };
-            let ratio = sense.divider.map_or(1.0, |d| {
-                let tolerance = d.tolerance_pct / 100.0;
-                let top = d.top.value() * (1.0 + spread(&mut rng, tolerance.max(1e-12)));
-                let bottom = d.bottom.value() * (1.0 + spread(&mut rng, tolerance.max(1e-12)));
-                loaded_ratio_of(sense, top, bottom)
-            });
             let at = chips.iter().position(|c| c.address == address).unwrap_or_else(|| {
-                chips.push(SimChip {
-                    address,
-                    ads: matches!(sense.chip, Chip::Ads1115 { .. }),
-                    wires: Vec::new(),
-                    gain: 1.0 + spread(&mut rng, 0.0005),
-                    offset_codes: spread(&mut rng, 1.0),
-                    slow: 1.0 + spread(&mut rng, 0.09),
-                    pointer: 0,
-                    config: if matches!(sense.chip, Chip::Ads1115 { .. }) { 0x8583 } else { 0x4127 },
-                    ready_ns: 0,
-                    pending: None,
-                    result: 0,
-                    shunt: 0,
-                    stuck: vec![None; build.sense.len()],
-                });
+                chips.push(SimChip::new(&sense.chip, address, seed ^ (u64::from(number) << 8 | u64::from(address)), tolerances));
                 chips.len() - 1
             });
-            chips[at].wires.push(Wire { point, sense: sense.clone(), ratio });
+            let chip = &mut chips[at];
+            // Its own stream, so that a part does not change when another point is added.
+            let mut parts = StdRng::seed_from_u64(seed.wrapping_add(0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(point as u64 + 1)));
+            let mut part = |percent: f64| if tolerances { 1.0 + percent / 100.0 * parts.random_range(-1.0..=1.0) } else { 1.0 };
+            let amps = sense.quantity == Quantity::Amps;
+            let ratio = match (&sense.chip, amps, sense.divider) {
+                (Chip::Ina226 { shunt_ohm, .. }, true, _) => shunt_ohm.unwrap_or(0.0) * part(SHUNT_TOLERANCE_PCT),
+                (_, _, Some(d)) => {
+                    let top = d.top.value() * part(d.tolerance_pct);
+                    let bottom = d.bottom.value() * part(d.tolerance_pct);
+                    // Input resistance within 15 % of typical: assumed.
+                    let input = input_ohm(&sense.chip) * part(15.0);
+                    let loaded = bottom * input / (bottom + input);
+                    loaded / (top + loaded)
+                }
+                _ => 1.0,
+            };
+            let front = Some(Front { point, ratio, last: None });
+            match (&mut chip.model, &sense.chip) {
+                (Model::Ads1115 { fronts }, Chip::Ads1115 { channel, .. }) => fronts[usize::from(*channel) & 3] = front,
+                (Model::Ina226 { bus, shunt, .. }, Chip::Ina226 { .. }) => *(if amps { shunt } else { bus }) = front,
+                // Two kinds at one address: the first one is there, and identification tells.
+                _ => {}
+            }
         }
-        let faults = scenario
-            .faults
+        let faults = faults
             .iter()
             .filter(|f| {
                 matches!(
@@ -122,142 +148,216 @@ impl<A: Analog> SimBus<A> {
             })
             .cloned()
             .collect();
-        Self { world, chips, faults, rng }
-    }
-
-    fn active(&self, now_ns: u64) -> impl Iterator<Item = &Fault> {
-        let now_s = now_ns as f64 * 1e-9;
-        self.faults.iter().filter(move |f| now_s >= f.at_s && f.for_s.is_none_or(|d| now_s < f.at_s + d)).map(|f| &f.fault)
-    }
-
-    /// A chip is silent where a point on it is said to be.
-    fn silent(&self, chip: usize, now_ns: u64) -> bool {
-        self.active(now_ns)
-            .any(|f| matches!(f, Fault::ConverterSilent { sense } if self.chips[chip].wires.iter().any(|w| w.point == *sense)))
-    }
-
-    /// Volts at the chip's pin (or amperes), with the faults of its point.
-    fn input(&mut self, chip: usize, wire: usize, now_ns: u64) -> f64 {
-        let (point, ratio) = (self.chips[chip].wires[wire].point, self.chips[chip].wires[wire].ratio);
-        let mut value = self.world.borrow_mut().volts(point);
-        let mut stuck = false;
-        for fault in self.active(now_ns) {
-            match *fault {
-                Fault::ConverterOffset { sense, millivolt } if sense == point => value += millivolt * 1e-3,
-                Fault::DividerOff { sense, percent } if sense == point => value *= 1.0 + percent / 100.0,
-                Fault::ConverterStuck { sense } if sense == point => stuck = true,
-                _ => {}
-            }
-        }
-        let kept = &mut self.chips[chip].stuck[point];
-        if stuck {
-            value = *kept.get_or_insert(value);
-        } else {
-            *kept = None;
-        }
-        value / ratio
-    }
-
-    fn noise(&mut self, chip: usize, wire: usize, rms: f64) -> f64 {
-        let draw: f64 = StandardNormal.sample(&mut self.rng);
-        let point = self.chips[chip].wires[wire].point;
-        if self.chips[chip].stuck[point].is_some() { 0.0 } else { draw * rms }
-    }
-
-    fn start_ads(&mut self, chip: usize, config: u16, now_ns: u64) {
-        let c = &mut self.chips[chip];
-        c.config = config;
-        if config & 0x8000 == 0 {
-            return;
-        }
-        let (mux, gain) = (config >> 12 & 7, usize::from(config >> 9 & 7).min(5));
-        let range = ads1115::RANGES[gain];
-        c.ready_ns = now_ns + (f64::from(ads1115::CONVERSION_US) * 1000.0 * c.slow) as u64;
-        let wire =
-            c.wires.iter().position(|w| matches!(w.sense.chip, Chip::Ads1115 { channel, .. } if mux >= 4 && u16::from(channel) == mux - 4));
-        let volts = wire.map_or(0.0, |w| self.input(chip, w, now_ns));
-        let noise = wire.map_or(0.0, |w| self.noise(chip, w, 0.6));
-        let c = &mut self.chips[chip];
-        let code = volts * c.gain / range * 32768.0 + c.offset_codes + noise;
-        c.pending = Some((code.round().clamp(-32768.0, 32767.0) as i16) as u16);
-    }
-
-    fn start_ina(&mut self, chip: usize, config: u16, now_ns: u64) {
-        self.chips[chip].config = config;
-        self.chips[chip].ready_ns = now_ns + (f64::from(ina226::CONVERSION_US) * 1000.0 * self.chips[chip].slow) as u64;
-        for wire in 0..self.chips[chip].wires.len() {
-            let value = self.input(chip, wire, now_ns);
-            let noise = self.noise(chip, wire, 0.5);
-            let c = &mut self.chips[chip];
-            let gain = c.gain;
-            match c.wires[wire].sense.chip {
-                Chip::Ina226 { shunt_ohm: Some(ohm), .. } if c.wires[wire].sense.quantity == Quantity::Amps => {
-                    c.shunt = ((value * ohm * gain / 2.5e-6 + noise).round().clamp(-32768.0, 32767.0) as i16) as u16;
-                }
-                _ => c.pending = Some((value * gain / 1.25e-3 + noise).round().clamp(0.0, 32767.0) as u16),
-            }
-        }
-    }
-
-    fn register(&mut self, chip: usize, now_ns: u64) -> u16 {
-        let c = &mut self.chips[chip];
-        let done = now_ns >= c.ready_ns;
-        if done && let Some(code) = c.pending.take() {
-            c.result = code;
-        }
-        match (c.ads, c.pointer) {
-            (true, 0) => c.result,
-            (true, 1) => c.config & 0x7fff | u16::from(done) << 15,
-            (true, 2) => 0x8000,
-            (true, _) => 0x7fff,
-            (false, 0) => c.config,
-            (false, 1) => c.shunt,
-            (false, 2) => c.result,
-            (false, 6) => u16::from(done) << 3,
-            (false, 0xfe) => 0x5449,
-            (false, 0xff) => 0x2260,
-            (false, _) => 0,
-        }
+        Self { chips, faults, analog }
     }
 }
 
-impl<A: Analog> ErrorType for SimBus<A> {
-    type Error = ErrorKind;
+impl<A> ErrorType for SimBus<A> {
+    type Error = SimI2cError;
 }
 
-impl<A: Analog> I2c<SevenBitAddress> for SimBus<A> {
-    fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), ErrorKind> {
-        self.world.borrow_mut().advance(BYTE_NS);
-        let now = self.world.borrow().now_ns();
-        let chip = self.chips.iter().position(|c| c.address == address).filter(|&c| !self.silent(c, now));
-        let Some(chip) = chip else { return Err(ErrorKind::NoAcknowledge(NoAcknowledgeSource::Address)) };
-        for operation in operations {
+impl<A: Analog> I2c for SimBus<A> {
+    fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), SimI2cError> {
+        let mut analog = self.analog.borrow_mut();
+        // Start and address byte: they take their time whether answered or not.
+        analog.advance(CONDITION_NS + BYTE_NS);
+        let now = analog.now_ns();
+        let Some(chip) = self.chips.iter_mut().find(|c| c.address == address) else {
+            return Err(SimI2cError(NoAcknowledgeSource::Address));
+        };
+        let silent = |f: &TimedFault| matches!(f.fault, Fault::ConverterSilent { sense } if f.active(now) && chip.has(sense));
+        if self.faults.iter().any(silent) {
+            return Err(SimI2cError(NoAcknowledgeSource::Address));
+        }
+        for (i, operation) in operations.iter_mut().enumerate() {
+            if i > 0 {
+                analog.advance(CONDITION_NS + BYTE_NS); // repeated start
+            }
             match operation {
                 Operation::Write(bytes) => {
-                    self.world.borrow_mut().advance(BYTE_NS * bytes.len() as u64);
-                    let now = self.world.borrow().now_ns();
-                    if let Some(&pointer) = bytes.first() {
-                        self.chips[chip].pointer = pointer;
-                    }
-                    if let [pointer, high, low] = **bytes {
-                        let word = u16::from_be_bytes([high, low]);
-                        match (self.chips[chip].ads, pointer) {
-                            (true, 1) => self.start_ads(chip, word, now),
-                            (false, 0) => self.start_ina(chip, word, now),
-                            _ => {}
+                    analog.advance(BYTE_NS * bytes.len() as u64);
+                    if let Some((&pointer, rest)) = bytes.split_first() {
+                        chip.pointer = pointer;
+                        if let [high, low] = *rest {
+                            chip.write(u16::from_be_bytes([high, low]), &mut *analog, &self.faults);
                         }
                     }
                 }
                 Operation::Read(bytes) => {
-                    self.world.borrow_mut().advance(BYTE_NS * bytes.len() as u64);
-                    let now = self.world.borrow().now_ns();
-                    let value = self.register(chip, now).to_be_bytes();
+                    // The register is taken when the chip is addressed, before its bytes go out.
+                    let word = chip.read(&mut *analog, &self.faults).to_be_bytes();
+                    analog.advance(BYTE_NS * bytes.len() as u64);
                     for (i, byte) in bytes.iter_mut().enumerate() {
-                        *byte = value[i % 2];
+                        *byte = word.get(i).copied().unwrap_or(0xff);
                     }
                 }
             }
         }
+        analog.advance(CONDITION_NS);
         Ok(())
     }
+}
+
+impl SimChip {
+    fn new(chip: &Chip, address: u8, seed: u64, tolerances: bool) -> Self {
+        let mut rng = StdRng::seed_from_u64(seed);
+        let mut draw = |sigma: f64| {
+            let z: f64 = rng.sample(StandardNormal);
+            if tolerances { sigma * z.clamp(-3.0, 3.0) } else { 0.0 }
+        };
+        let (model, gain, offset, clock, config, registers) = match chip {
+            Chip::Ads1115 { .. } => (
+                Model::Ads1115 { fronts: [None, None, None, None] },
+                1.0 + draw(1e-4),
+                [draw(1.0), 0.0],
+                1.0 + draw(0.03),
+                0x0583, // JAJS373D: 8583h after reset; OS is computed on reading
+                [0, 0x8000, 0x7fff],
+            ),
+            Chip::Ina226 { .. } => (
+                Model::Ina226 { bus: None, shunt: None, ready: false, bus_code: 0, shunt_code: 0 },
+                1.0 + draw(2e-4),
+                [draw(1.0), draw(1.0)],
+                1.0 + draw(0.02),
+                0x4127, // SBOS547B table 7-1
+                [0, 0, 0],
+            ),
+        };
+        Self { address, model, pointer: 0, config, registers, done_ns: None, pending: 0, gain, offset, clock, rng }
+    }
+
+    fn has(&self, sense: usize) -> bool {
+        match &self.model {
+            Model::Ads1115 { fronts } => fronts.iter().flatten().any(|f| f.point == sense),
+            Model::Ina226 { bus, shunt, .. } => [bus, shunt].into_iter().flatten().any(|f| f.point == sense),
+        }
+    }
+
+    fn write<A: Analog>(&mut self, value: u16, analog: &mut A, faults: &[TimedFault]) {
+        self.finish(analog.now_ns());
+        match &mut self.model {
+            Model::Ads1115 { fronts } => match self.pointer & 3 {
+                1 => {
+                    self.config = value & 0x7fff;
+                    // Single-shot only: the driver uses nothing else. A write while converting is ignored.
+                    if value & 0x8000 != 0 && self.done_ns.is_none() {
+                        let range = ads1115::range_of(value >> 9);
+                        let mux = value >> 12 & 7;
+                        let front = if mux >= 4 { fronts[usize::from(mux - 4)].as_mut() } else { None };
+                        // The noise in volts is that of 1 LSB at ±4.096 V, and grows with smaller ranges in steps.
+                        let step = range / 32768.0;
+                        let noise = (125e-6 / step).clamp(1.0, 4.0);
+                        self.pending =
+                            convert(front, analog, faults, step, self.gain, self.offset[0], noise, &mut self.rng).clamp(-32768, 32767);
+                        let nominal = 1e9 / f64::from(ads1115::Rate::from_field(value >> 5).sps());
+                        self.done_ns = Some(analog.now_ns() + 25_000 + (nominal * self.clock) as u64);
+                    }
+                }
+                2 => self.registers[1] = value,
+                3 => self.registers[2] = value,
+                _ => {} // the conversion register is read-only
+            },
+            Model::Ina226 { bus, shunt, ready, bus_code, shunt_code } => match self.pointer {
+                0 if value & 0x8000 != 0 => {
+                    self.config = 0x4127;
+                    self.registers = [0; 3];
+                    (*ready, *bus_code, *shunt_code) = (false, 0, 0);
+                    self.done_ns = None;
+                }
+                0 => {
+                    self.config = value;
+                    *ready = false; // writing the configuration clears conversion-ready
+                    let average = ina226::AVERAGES[usize::from(value >> 9 & 7)];
+                    let noise = 0.5 / f64::from(average).sqrt();
+                    let mut time_us = 0;
+                    // Triggered modes only: 1 shunt, 2 bus, 3 both. The driver uses nothing else.
+                    let mode = value & 7;
+                    if mode & 1 != 0 {
+                        let code = convert(shunt.as_mut(), analog, faults, 2.5e-6, self.gain, self.offset[1], noise, &mut self.rng);
+                        *shunt_code = code.clamp(-32768, 32767) as i16 as u16;
+                        time_us += ina226::TIMES_US[usize::from(value >> 3 & 7)];
+                    }
+                    if mode & 2 != 0 {
+                        let code = convert(bus.as_mut(), analog, faults, 1.25e-3, self.gain, self.offset[0], noise, &mut self.rng);
+                        *bus_code = code.clamp(0, 32767) as u16;
+                        time_us += ina226::TIMES_US[usize::from(value >> 6 & 7)];
+                    }
+                    let ns = f64::from(time_us) * f64::from(average) * 1e3 * self.clock;
+                    self.done_ns = (time_us > 0).then(|| analog.now_ns() + ns as u64);
+                }
+                5..=7 => self.registers[usize::from(self.pointer - 5)] = value,
+                _ => {}
+            },
+        }
+    }
+
+    /// Ends a conversion whose time has passed.
+    fn finish(&mut self, now: u64) {
+        if self.done_ns.is_some_and(|done| now >= done) {
+            self.done_ns = None;
+            match &mut self.model {
+                Model::Ads1115 { .. } => self.registers[0] = self.pending as i16 as u16,
+                Model::Ina226 { ready, .. } => *ready = true,
+            }
+        }
+    }
+
+    fn read<A: Analog>(&mut self, analog: &mut A, _faults: &[TimedFault]) -> u16 {
+        self.finish(analog.now_ns());
+        let busy = self.done_ns.is_some();
+        match &mut self.model {
+            Model::Ads1115 { .. } => match self.pointer & 3 {
+                0 => self.registers[0],
+                1 => self.config | if busy { 0 } else { 0x8000 },
+                n => self.registers[usize::from(n) - 1],
+            },
+            Model::Ina226 { ready, bus_code, shunt_code, .. } => match self.pointer {
+                0 => self.config,
+                1 => *shunt_code,
+                2 => *bus_code,
+                6 => {
+                    let flags = self.registers[1] & !8 | u16::from(*ready) << 3;
+                    *ready = false; // reading clears it
+                    flags
+                }
+                5 | 7 => self.registers[usize::from(self.pointer - 5)],
+                0xfe => 0x5449,
+                0xff => 0x2260,
+                _ => 0, // current and power stay zero without calibration
+            },
+        }
+    }
+}
+
+/// One conversion in steps of `step` volts; an input with nothing on it reads its offset and noise.
+#[expect(clippy::too_many_arguments, reason = "the parts of one formula")]
+fn convert<A: Analog>(
+    front: Option<&mut Front>,
+    analog: &mut A,
+    faults: &[TimedFault],
+    step: f64,
+    gain: f64,
+    offset: f64,
+    noise: f64,
+    rng: &mut StdRng,
+) -> i32 {
+    let z: f64 = rng.sample(StandardNormal);
+    let Some(front) = front else { return (offset + noise * z).round() as i32 };
+    let now = analog.now_ns();
+    let (mut factor, mut added, mut stuck) = (1.0, 0.0, false);
+    for f in faults.iter().filter(|f| f.active(now)) {
+        match f.fault {
+            Fault::ConverterStuck { sense } if sense == front.point => stuck = true,
+            Fault::ConverterOffset { sense, millivolt } if sense == front.point => added += millivolt / 1000.0,
+            Fault::DividerOff { sense, percent } if sense == front.point => factor *= 1.0 + percent / 100.0,
+            _ => {}
+        }
+    }
+    if let (true, Some(last)) = (stuck, front.last) {
+        return last;
+    }
+    let input = (analog.volts(front.point) * factor + added) * front.ratio;
+    let code = (input * gain / step + offset + noise * z).round() as i32; // `as` saturates
+    front.last = Some(code);
+    code
 }

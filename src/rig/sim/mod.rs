@@ -123,7 +123,12 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
     numbers.dedup();
     let buses = numbers
         .into_iter()
-        .map(|number| (number, SimBus::new(build, number, Rc::clone(&world), options.seed, &options.scenario)))
+        .map(|number| {
+            (number, {
+                let s = &options.scenario;
+                SimBus::with_tolerances(build, number, Rc::clone(&world), options.seed, &s.faults, s.tolerances)
+            })
+        })
         .collect();
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
@@ -134,7 +139,7 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay::new(Rc::clone(&world)))),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world)))),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,

@@ -252,8 +252,7 @@ impl Analog for World {
 }
 
 fn active_faults(faults: &[TimedFault], now_ns: u64) -> Vec<Fault> {
-    let now_s = now_ns as f64 * 1e-9;
-    faults.iter().filter(|f| now_s >= f.at_s && f.for_s.is_none_or(|d| now_s < f.at_s + d)).map(|f| f.fault.clone()).collect()
+    faults.iter().filter(|f| f.active(now_ns)).map(|f| f.fault.clone()).collect()
 }
 
 fn dark_light(build: &Build, panels: &mut Panels) -> Light {
