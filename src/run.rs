@@ -17,7 +17,7 @@ const SILENCE_S: f64 = 0.2;
 const RESPONSE_FACTOR: f64 = 3.0;
 const RESPONSE_V: f64 = 0.25;
 /// A written block of the hold covers this many rounds of readings.
-const HOLD_BLOCK: usize = 100;
+const HOLD_BLOCK: usize = 40;
 
 /// Where a run is, for a display.
 pub struct Progress<'a> {

@@ -3,9 +3,16 @@
 use super::level::{derated_amps, feed_amps, permitted};
 use super::network::{Network, Parts};
 use super::{conductor, fuse, pins};
-use crate::build::{Build, Node};
+use crate::build::{Build, Chip, Node};
 use crate::check::{Limit, Place};
 use serde::Serialize;
+
+/// Share of the supply that one lead may lose.
+const DROP_SHARE: f64 = 0.03;
+/// Input capacitance of a panel (assumed, no source).
+const PANEL_FARADS: f64 = 1e-3;
+/// Longest time at the limit at start (common practice, no source).
+const INRUSH_MS: f64 = 50.0;
 
 /// Result of a paper check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -79,7 +86,9 @@ pub fn desk(build: &Build) -> DeskReport {
     feeds(build, level.level, &mut checks);
     supplies(build, level.level, &mut checks);
     volts(build, level.level, &mut checks);
+    inrush(build, &mut checks);
     refresh(build, &mut checks);
+    converters(build, &mut checks);
     for (i, caution) in pins::cautions(build).into_iter().enumerate() {
         checks.push(DeskCheck {
             id: format!("pins/{i}"),
@@ -244,6 +253,80 @@ fn volts(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
         solution.volts(Node::Controller),
         build.controller.min_v.value(),
     );
+    drops(build, &solution, out);
+}
+
+/// Volts lost in each lead at the permitted level, worst case.
+fn drops(build: &Build, solution: &super::network::Solution, out: &mut Vec<DeskCheck>) {
+    let mut push = |id: String, title: String, place: Place, volts: f64, set: f64| {
+        let limit = set * DROP_SHARE;
+        out.push(DeskCheck {
+            id,
+            title,
+            place,
+            value: Some(volts),
+            unit: "V",
+            limit: high(limit),
+            verdict: if volts <= limit { Verdict::Pass } else { Verdict::Caution },
+            basis: "3 % of the supply in one lead, out and return (ABYC E-11, critical circuits)".to_owned(),
+        });
+    };
+    for (s, supply) in build.supplies.iter().enumerate() {
+        let place = Place { supply: Some(supply.name.clone()), ..Place::default() };
+        let drop = solution.volts(Node::Supply(s)) - solution.volts(Node::Distribution(s));
+        push(
+            format!("drop/input/{}", supply.name),
+            format!("volts lost in the input lead of supply {}", supply.name),
+            place,
+            drop,
+            supply.set_v.value(),
+        );
+    }
+    for (f, feed) in build.feeds.iter().enumerate() {
+        let place = Place { feed: Some(feed.name.clone()), ..Place::default() };
+        let drop = solution.volts(Node::Distribution(feed.supply)) - solution.volts(Node::FeedEnd(f));
+        let set = build.supplies[feed.supply].set_v.value();
+        push(format!("drop/feed/{}", feed.name), format!("volts lost in fuse and lead of feed {}", feed.name), place, drop, set);
+    }
+}
+
+/// Charge of the panels' input capacitors against what the supply may give at start.
+fn inrush(build: &Build, out: &mut Vec<DeskCheck>) {
+    for (s, supply) in build.supplies.iter().enumerate() {
+        let panels = build.panels.iter().filter(|p| build.feeds[p.feed].supply == s).count();
+        let limit_a = supply.rated_a.value() * supply.limit_factor;
+        let ms = panels as f64 * PANEL_FARADS * supply.set_v.value() / limit_a * 1000.0;
+        out.push(DeskCheck {
+            id: format!("supply/{}/inrush", supply.name),
+            title: format!("time that supply {} is at its limit while the panels' capacitors charge", supply.name),
+            place: Place { supply: Some(supply.name.clone()), ..Place::default() },
+            value: Some(ms),
+            unit: "ms",
+            limit: high(INRUSH_MS),
+            verdict: if ms <= INRUSH_MS { Verdict::Pass } else { Verdict::Caution },
+            basis: "1 mF a panel (assumed, no source); a supply that limits for longer may give up and try again".to_owned(),
+        });
+    }
+}
+
+/// Highest volts that can come, at each converter's input.
+fn converters(build: &Build, out: &mut Vec<DeskCheck>) {
+    for sense in &build.sense {
+        let Chip::Ads1115 { range_v, supply_v, .. } = sense.chip else { continue };
+        let ratio = sense.divider.map_or(1.0, |d| (d.top.value() + d.bottom.value()) / d.bottom.value());
+        let highest = build.limits.trip_high_v.value() / ratio;
+        let limit = range_v.min(supply_v + 0.3);
+        out.push(DeskCheck {
+            id: format!("converter/{}", sense.name),
+            title: format!("highest volts at the converter input of `{}`", sense.name),
+            place: Place { sense: Some(sense.name.clone()), ..Place::default() },
+            value: Some(highest),
+            unit: "V",
+            limit: high(limit),
+            verdict: most(highest, limit),
+            basis: "its range, and its own supply + 0.3 V (TI SBAS444)".to_owned(),
+        });
+    }
 }
 
 fn refresh(build: &Build, out: &mut Vec<DeskCheck>) {

@@ -217,7 +217,7 @@ fn supply_plot(build: &Build, plan: &Plan, entries: &[Entry], s: &mut String) {
     let y = |v: f64| 10.0 + (high - v) / (high - low) * 180.0;
     let _ = write!(
         s,
-        "<h2>Supply over the run, at `{}`</h2><svg class=\"plot\" viewBox=\"0 0 800 225\" role=\"img\" aria-label=\"volts over time\"><g font-size=\"11\">",
+        "<h2>Supply over the run, at `{}`</h2><svg class=\"plot\" viewBox=\"0 0 800 240\" role=\"img\" aria-label=\"volts over time\"><g font-size=\"11\">",
         escape(&build.sense[point].name)
     );
     for v in [low, f64::midpoint(low, high), high] {
@@ -229,12 +229,16 @@ fn supply_plot(build: &Build, plan: &Plan, entries: &[Entry], s: &mut String) {
             y(v)
         );
     }
+    let mut label_from = f64::NEG_INFINITY;
     for (t, stage) in &stages {
+        // names of short stages move to the right of one another
+        let at = x(*t).max(label_from);
+        label_from = at + 14.0;
         let _ = write!(
             s,
-            "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"10\" y2=\"190\" stroke=\"#8888\" stroke-dasharray=\"3 3\"/><text transform=\"translate({1:.1} 222) rotate(-35)\">{2}</text>",
+            "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"10\" y2=\"190\" stroke=\"#8888\" stroke-dasharray=\"3 3\"/><text transform=\"translate({1:.1} 232) rotate(-50)\">{2}</text>",
             x(*t),
-            x(*t),
+            at,
             stage.word()
         );
     }
@@ -248,11 +252,12 @@ fn supply_plot(build: &Build, plan: &Plan, entries: &[Entry], s: &mut String) {
     }
 }
 
-/// At most `most` spans; least and most of those merged survive.
+/// At most `most` spans, one for each equal stretch of time; least and most of those merged survive.
 fn thinned(spans: &[(f64, f64, f64)], most: usize) -> Vec<(f64, f64, f64)> {
-    let size = spans.len().div_ceil(most).max(1);
+    let Some(end) = spans.last().map(|s| s.0) else { return Vec::new() };
+    let bin = |t: f64| (t / end.max(1e-9) * most as f64) as usize;
     spans
-        .chunks(size)
+        .chunk_by(|a, b| bin(a.0) == bin(b.0))
         .map(|c| {
             let low = c.iter().map(|x| x.1).fold(f64::INFINITY, f64::min);
             let high = c.iter().map(|x| x.2).fold(f64::NEG_INFINITY, f64::max);
