@@ -5,7 +5,10 @@
 
 use crate::build::{Build, Up};
 
-pub use crate::build::footprint;
+/// Size of a panel's footprint on the wall, in pixels.
+pub fn footprint(build: &Build, panel: usize) -> [u16; 2] {
+    build.footprint(panel)
+}
 
 /// Panel pixel (arrow up) of size `[w, h]` to its place inside a footprint turned by `up`.
 pub fn turn(up: Up, [w, h]: [u16; 2], [x, y]: [u16; 2]) -> [u16; 2] {

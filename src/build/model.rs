@@ -579,15 +579,19 @@ impl Build {
     pub fn panel_at(&self, port: u8, position: u8) -> Option<usize> {
         self.panels.iter().position(|p| p.port == port && p.position == position)
     }
+    /// Size of a panel's footprint on the wall, in pixels.
+    pub fn footprint(&self, panel: usize) -> [u16; 2] {
+        let t = self.panel_type(panel);
+        match self.panels[panel].up {
+            Up::Up | Up::Down => [t.width, t.height],
+            Up::Left | Up::Right => [t.height, t.width],
+        }
+    }
     /// Width and height of the wall in pixels: the box around all panels.
     pub fn wall_size(&self) -> [u16; 2] {
         let mut size = [0, 0];
         for (i, p) in self.panels.iter().enumerate() {
-            let t = self.panel_type(i);
-            let [w, h] = match p.up {
-                Up::Up | Up::Down => [t.width, t.height],
-                Up::Left | Up::Right => [t.height, t.width],
-            };
+            let [w, h] = self.footprint(i);
             size = [size[0].max(p.at[0] + w), size[1].max(p.at[1] + h)];
         }
         size

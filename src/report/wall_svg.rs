@@ -1,6 +1,6 @@
 //! Drawing of the wall from the front: panels with port, position and arrow; marks where something is wrong.
 
-use crate::build::{Build, footprint};
+use crate::build::Build;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
@@ -14,7 +14,7 @@ pub fn wall(build: &Build, wrong: &BTreeSet<(u8, u8)>) -> String {
         h + 4
     );
     for (i, p) in build.panels.iter().enumerate() {
-        let [pw, ph] = footprint(build, i);
+        let [pw, ph] = build.footprint(i);
         let [x, y] = p.at;
         let bad = wrong.contains(&(p.port, p.position));
         let fill = if bad { "url(#hatch)" } else { "none" };
