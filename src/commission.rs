@@ -226,8 +226,8 @@ fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), Commiss
     let plan = plan(&build, selection, *witness);
     let instruments: Vec<PointUncertainty> = build.sense.iter().map(|p| crate::meter::point_uncertainty(&build, p)).collect();
     let judgement = judge::judge(&build, &plan, entries, &instruments);
-    let report = report::report(&build, &plan, entries, &instruments, judgement);
-    let html = report::html(&report, &build, &plan, entries);
+    let report = report::report(&build, &plan, entries, &judgement, &instruments);
+    let html = report::html(&report, &build, entries);
     Ok((report, html))
 }
 

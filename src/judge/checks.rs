@@ -1,397 +1,688 @@
 //! The limit checks of every stage.
 
-use super::evidence::{Estimate, Evidence};
-use crate::build::{Build, Node, Quantity};
+use super::record::Record;
+use super::response::{Ratio, ratios};
+use super::stats::{Estimate, coverage_factor, line, trimmed};
+use crate::build::{Build, Colour, Half, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
-use crate::event::{Answer, Role, Stage};
+use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
-use crate::meter::decide::{decide, t_quantile};
+use crate::meter::decide::decide;
 use crate::plan::{Action, Plan, Step};
+use std::collections::BTreeMap;
 
-const CONFIDENCE: f64 = 0.95;
-
-/// What all checks look at.
-pub struct Case<'a> {
+/// What the checks are made from, and what the findings need besides the checks.
+pub(crate) struct Judge<'a> {
     pub build: &'a Build,
     pub plan: &'a Plan,
-    pub evidence: &'a Evidence<'a>,
+    pub record: &'a Record<'a>,
     pub instruments: &'a [PointUncertainty],
+    pub checks: Vec<Check>,
+    pub cells: BTreeMap<Cell, (CheckResult, Option<Ratio>)>,
 }
 
-fn sense_place(build: &Build, point: usize) -> Place {
-    Place { sense: Some(build.sense[point].name.clone()), ..Place::default() }
-}
+/// Response of a driver chip over the expected one.
+const BLOCK_LIMIT: Limit = Limit { low: Some(0.5), high: Some(1.7) };
 
-/// Place of a cell.
-pub fn cell_place(cell: &Cell) -> Place {
-    Place {
-        port: Some(cell.port),
-        position: Some(cell.position),
-        colour: Some(cell.colour.word().to_owned()),
-        half: Some(cell.half.word().to_owned()),
-        ..Place::default()
-    }
-}
-
-fn check(id: String, title: String, place: Place, unit: &str, limit: Limit, basis: &str) -> Check {
-    Check {
-        id,
-        title,
-        place,
-        value: None,
-        unit: unit.to_owned(),
-        limit,
-        expanded_uncertainty: None,
-        result: CheckResult::NotProven,
-        basis: basis.to_owned(),
+/// Word of a frame for stable ids, e.g. `field-red`.
+pub(crate) fn frame_word(frame: FrameSpec) -> String {
+    match frame {
+        FrameSpec::Black => "black".into(),
+        FrameSpec::Cell(c) => format!("cell-{}", cell_word(c)),
+        FrameSpec::Block { cell, block } => format!("block-{}-{block}", cell_word(cell)),
+        FrameSpec::Marks => "marks".into(),
+        FrameSpec::Field(c) => format!("field-{}", c.word()),
+        FrameSpec::Row(r) => format!("row-{r}"),
+        FrameSpec::Column(c) => format!("column-{c}"),
+        FrameSpec::Level(l) => format!("level-{l}"),
+        FrameSpec::MarkOf { port, position } => format!("mark-{port}-{position}"),
     }
 }
 
-impl Case<'_> {
-    /// All checks in stage order.
-    pub fn all(&self) -> Vec<Check> {
-        let mut out = Vec::new();
-        self.open(&mut out);
-        self.idle(&mut out);
-        self.sweep(&mut out);
-        self.marks(&mut out);
-        self.climb(&mut out);
-        self.hold(&mut out);
-        self.rest(&mut out);
-        out
+/// `port-position-colour-half`.
+pub(crate) fn cell_word(c: Cell) -> String {
+    format!("{}-{}-{}-{}", c.port, c.position, c.colour.word(), c.half.word())
+}
+
+/// A witness's difference in words.
+pub(crate) fn difference_text(d: &Difference) -> String {
+    let seen = match &d.seen {
+        Seen::Dark => "dark".to_owned(),
+        Seen::Turned { degrees } => format!("turned clockwise by {degrees}°"),
+        Seen::PictureOf { port, position } => format!("shows the picture of {port}·{position}"),
+        Seen::WrongColour { expected, seen } => format!("shows {seen} where {expected} is expected"),
+        Seen::Rows(rows) => format!("rows {} differ", list(rows)),
+        Seen::Columns(columns) => format!("columns {} differ", list(columns)),
+        Seen::Part { columns, rows } => format!("columns {}–{}, rows {}–{} differ", columns[0], columns[1], rows[0], rows[1]),
+        Seen::Other(text) => text.clone(),
+    };
+    format!("{}·{}: {seen}", d.port, d.position)
+}
+
+fn list(numbers: &[u16]) -> String {
+    numbers.iter().map(u16::to_string).collect::<Vec<_>>().join(", ")
+}
+
+impl Judge<'_> {
+    pub fn run(&mut self) {
+        self.open();
+        self.idle();
+        self.sweep();
+        self.marks();
+        self.climb();
+        self.hold();
+        self.rest();
+        self.ending();
     }
 
-    fn steps(&self, stage: Stage) -> impl Iterator<Item = &Step> {
-        self.plan.steps.iter().filter(move |s| s.stage == stage)
+    pub fn steps(&self, stage: Stage) -> Vec<&Step> {
+        self.plan.steps.iter().filter(|s| s.stage == stage).collect()
     }
 
-    /// Standard uncertainty of an absolute level: Type A with the instrument's gain and offset.
-    fn level(&self, step: u32, point: usize) -> Option<Estimate> {
-        let a = self.evidence.steady(step, point)?;
-        let b = self.instruments[point];
-        let type_b = (b.gain_rel * a.mean).hypot(b.offset).hypot(b.lsb / 12.0_f64.sqrt());
-        let standard = a.standard.hypot(type_b);
-        // Welch–Satterthwaite (JCGM 100, G.4.1); Type B parts have infinite degrees of freedom
-        let dof = if a.standard > 0.0 { a.dof * (standard / a.standard).powi(4) } else { f64::INFINITY };
-        Some(Estimate { mean: a.mean, standard, dof })
+    pub fn volts_points(&self) -> Vec<usize> {
+        (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity == Quantity::Volts).collect()
     }
 
-    fn volts_points(&self) -> impl Iterator<Item = usize> {
-        (0..self.build.sense.len()).filter(|&p| self.build.sense[p].quantity == Quantity::Volts)
+    fn instrument(&self, point: usize) -> PointUncertainty {
+        self.instruments.get(point).copied().unwrap_or_default()
     }
 
-    fn open(&self, out: &mut Vec<Check>) {
-        for (point, sense) in self.build.sense.iter().enumerate() {
-            let mut c = check(
-                format!("open/converter/{}", sense.name),
-                format!("the converter of `{}` is the chip that the build names", sense.name),
-                sense_place(self.build, point),
-                "",
-                Limit::default(),
-                "identification at its address",
-            );
-            if let Some(found) = self.evidence.converters.get(&point) {
-                c.result = if found.is_ok() { CheckResult::Pass } else { CheckResult::Fail };
-                c.basis = match found {
-                    Ok(text) => text.clone(),
-                    Err(reason) => reason.text().to_owned(),
-                };
+    pub fn place(&self, point: usize) -> Place {
+        let s = &self.build.sense[point];
+        let mut place = Place { sense: Some(s.name.clone()), ..Place::default() };
+        match s.node {
+            Node::Supply(i) | Node::Distribution(i) => place.supply = self.build.supplies.get(i).map(|s| s.name.clone()),
+            Node::FeedEnd(i) => place.feed = self.build.feeds.get(i).map(|f| f.name.clone()),
+            Node::Panel(i) => {
+                place.port = self.build.panels.get(i).map(|p| p.port);
+                place.position = self.build.panels.get(i).map(|p| p.position);
             }
-            out.push(c);
+            Node::Controller => {}
         }
-        let step = self.steps(Stage::Open).next().map(|s| s.number);
-        let n = self.volts_points().count();
-        for point in self.volts_points() {
-            let sense = &self.build.sense[point];
-            let (limit, basis) = match sense.node {
-                Node::Supply(s) | Node::Distribution(s) => {
-                    let [low, high] = self.build.supplies[s].accept_v;
-                    // what the controller's own draw loses on the way belongs to the sign, not to the setting
-                    (
-                        Limit { low: Some(low.value()), high: Some(high.value()) },
-                        "accepted window of the supply (common practice, no source)",
-                    )
-                }
-                _ => {
-                    let [low, high] = self.plan.trips[point].unwrap_or([0.0, 0.0]);
-                    (Limit { low: Some(low), high: Some(high) }, "trip window")
-                }
+        place
+    }
+
+    fn supply_of(&self, point: usize) -> Option<usize> {
+        let feed = |f: usize| self.build.feeds.get(f).map(|f| f.supply);
+        match self.build.sense[point].node {
+            Node::Supply(s) | Node::Distribution(s) => Some(s),
+            Node::FeedEnd(f) => feed(f),
+            Node::Panel(p) => self.build.panels.get(p).and_then(|p| feed(p.feed)),
+            Node::Controller => feed(self.build.controller.feed),
+        }
+    }
+
+    /// Steady level of a point over all steps of a stage, Type A only.
+    pub fn level(&self, stage: Stage, point: usize) -> Option<Estimate> {
+        let values: Vec<f64> = self.steps(stage).iter().flat_map(|s| self.record.steady(s.number, point)).collect();
+        trimmed(&values, 0.2)
+    }
+
+    fn expected_level(&self, stage: Stage, point: usize) -> Option<f64> {
+        self.steps(stage).iter().find_map(|s| s.expected.get(point).copied().flatten())
+    }
+
+    /// Standard uncertainty and degrees of freedom of an absolute level.
+    fn absolute(&self, point: usize, e: Estimate) -> (f64, f64) {
+        let i = self.instrument(point);
+        let b2 = (i.gain_rel * e.value).powi(2) + i.offset.powi(2) + i.lsb.powi(2) / 12.0;
+        // one reading alone says nothing of its noise: a code step stands in for it
+        let a = if e.standard.is_finite() { e.standard } else { i.lsb };
+        let u = (a * a + b2).sqrt();
+        (u, if a > 0.0 && e.dof > 0.0 { e.dof * (u / a).powi(4) } else { f64::INFINITY })
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "one line of the check table")]
+    fn measured(&mut self, id: String, title: String, place: Place, unit: &str, value: f64, expanded: f64, limit: Limit, basis: String) {
+        let result = decide(value, expanded, limit);
+        let expanded_uncertainty = expanded.is_finite().then_some(expanded);
+        self.checks.push(Check {
+            id,
+            title,
+            place,
+            value: value.is_finite().then_some(value),
+            unit: unit.into(),
+            limit,
+            expanded_uncertainty,
+            result,
+            basis,
+        });
+    }
+
+    fn said(&mut self, id: &str, title: String, place: Place, result: CheckResult, basis: String) {
+        self.checks.push(Check {
+            id: id.into(),
+            title,
+            place,
+            value: None,
+            unit: String::new(),
+            limit: Limit::default(),
+            expanded_uncertainty: None,
+            result,
+            basis,
+        });
+    }
+
+    fn absent(&mut self, id: String, title: String, place: Place, unit: &str, limit: Limit, basis: String) {
+        self.checks.push(Check {
+            id,
+            title,
+            place,
+            value: None,
+            unit: unit.into(),
+            limit,
+            expanded_uncertainty: None,
+            result: CheckResult::NotProven,
+            basis,
+        });
+    }
+
+    fn open(&mut self) {
+        for (i, sense) in self.build.sense.iter().enumerate() {
+            let (result, basis) = match self.record.converters.get(&i) {
+                Some(Ok(found)) => (CheckResult::Pass, format!("found {found}")),
+                Some(Err(why)) => (
+                    CheckResult::NotProven,
+                    format!("{}: check the converter's plug and address; this says nothing about the panels", why.text()),
+                ),
+                None => (CheckResult::NotProven, "not asked for in this run".into()),
             };
-            let mut c = check(
-                format!("open/volts/{}", sense.name),
-                format!("volts at `{}` with nothing lit", sense.name),
-                sense_place(self.build, point),
-                "V",
-                limit,
+            self.said(
+                &format!("open/converter/{}", sense.name),
+                format!("converter of {} answers as {}", sense.name, sense.chip.word()),
+                self.place(i),
+                result,
                 basis,
             );
-            if let Some(e) = step.and_then(|s| self.level(s, point)) {
-                settle(&mut c, e, n);
-            }
-            out.push(c);
         }
-        let mut c = check(
-            "open/undervoltage".to_owned(),
-            "the controller reports no undervoltage".to_owned(),
-            Place::default(),
-            "",
-            Limit::default(),
-            "flag of the board",
-        );
-        match self.evidence.undervoltage {
-            Some(false) => c.result = CheckResult::Pass,
-            Some(true) => c.result = CheckResult::Fail,
-            None => {}
-        }
-        out.push(c);
-    }
-
-    fn idle(&self, out: &mut Vec<Check>) {
-        let Some(step) = self.steps(Stage::Idle).next() else { return };
-        let n = self.volts_points().count();
-        for point in self.volts_points() {
-            let Some(expected) = step.expected[point] else { continue };
-            let sense = &self.build.sense[point];
-            let limit = Limit { low: Some(expected - 0.10), high: Some(expected + 0.10) };
-            let title = format!("volts at `{}` with black frames, against the computed network", sense.name);
-            let mut c = check(
-                format!("idle/volts/{}", sense.name),
-                title,
-                sense_place(self.build, point),
-                "V",
-                limit,
-                "within 0.10 V (setting by hand; common practice, no source)",
-            );
-            if let Some(e) = self.level(step.number, point) {
-                settle(&mut c, e, n);
-            }
-            out.push(c);
-        }
-    }
-
-    /// Response per cycle: lit minus the mean of the references beside it.
-    fn responses(&self, step: u32, of: &dyn Fn(&[crate::event::PointReadings]) -> Option<f64>) -> Vec<f64> {
-        let Some(windows) = self.evidence.windows.get(&step) else { return Vec::new() };
-        let reference = |cycle: u32| windows.iter().find(|w| w.role == Role::Reference && w.cycle == cycle).and_then(|w| of(w.points));
-        windows
-            .iter()
-            .filter(|w| w.role == Role::Lit)
-            .filter_map(|w| Some(of(w.points)? - f64::midpoint(reference(w.cycle)?, reference(w.cycle + 1)?)))
-            .collect()
-    }
-
-    /// Measured over expected response of a step, by the best of the sense points and their differences.
-    pub fn ratio(&self, step: &Step) -> Option<(Estimate, String)> {
-        let mean = |p: &crate::event::PointReadings| (!p.values.is_empty()).then(|| p.values.iter().sum::<f64>() / p.values.len() as f64);
-        let mut best: Option<(Estimate, String)> = None;
-        let mut offer = |expected: f64, gain: f64, responses: Vec<f64>, name: String| {
-            if expected.abs() < 1e-4 {
-                return;
-            }
-            if let Some(e) = Estimate::robust(&responses) {
-                let own = e.standard / expected.abs();
-                // cycles that happen to agree do not make the instrument better than its own step
-                let standard = own.hypot(gain).max(1e-3);
-                if best.as_ref().is_none_or(|(b, _)| standard < b.standard) {
-                    best = Some((Estimate { mean: e.mean / expected, standard, dof: e.dof }, name));
-                }
-            }
+        let flags: Vec<bool> = self.record.boards.iter().filter_map(|b| b.undervoltage).collect();
+        let (result, basis) = if flags.iter().any(|f| *f) {
+            (CheckResult::Fail, "the controller reported undervoltage during the run")
+        } else if flags.is_empty() {
+            (CheckResult::NotProven, "this controller does not report it; not required")
+        } else {
+            (CheckResult::Pass, "every report of the controller's own flag")
         };
+        self.said("open/board", "controller reports no undervoltage".into(), Place::default(), result, basis.into());
         for point in self.volts_points() {
-            let Some(expected) = step.expected[point] else { continue };
-            let gain = self.instruments[point].gain_rel;
-            offer(expected, gain, self.responses(step.number, &|p| mean(&p[point])), self.build.sense[point].name.clone());
-            let Node::FeedEnd(f) = self.build.sense[point].node else { continue };
-            for other in self.volts_points() {
-                if self.build.sense[other].node == Node::Distribution(self.build.feeds[f].supply)
-                    && let Some(base) = step.expected[other]
-                {
-                    // what both points share, the controller's own load, cancels
-                    let responses = self.responses(step.number, &|p| Some(mean(&p[point])? - mean(&p[other])?));
-                    let name = format!("{} minus {}", self.build.sense[point].name, self.build.sense[other].name);
-                    offer(expected - base, 2.0 * gain, responses, name);
+            let sense = &self.build.sense[point];
+            let (limit, from) = match sense.node {
+                Node::Supply(s) | Node::Distribution(s) => {
+                    let w = self.build.supplies[s].accept_v;
+                    (Limit { low: Some(w[0].value()), high: Some(w[1].value()) }, "accept_v of the build")
                 }
+                _ => {
+                    let w = self.plan.trips.get(point).copied().flatten();
+                    (Limit { low: w.map(|w| w[0]), high: w.map(|w| w[1]) }, "trip window of the plan")
+                }
+            };
+            let (id, title) = (format!("open/volts/{}", sense.name), format!("{} in its window, nothing lit", sense.name));
+            match self.level(Stage::Open, point) {
+                Some(e) => {
+                    let (u, dof) = self.absolute(point, e);
+                    self.measured(id, title, self.place(point), "V", e.value, u * coverage_factor(dof, 1), limit, format!("{from}; 95 %"));
+                }
+                None => self.absent(id, title, self.place(point), "V", limit, format!("{from}; not measured")),
             }
-        }
-        best
-    }
-
-    fn sweep(&self, out: &mut Vec<Check>) {
-        let cells: Vec<(Cell, Option<&Step>)> = self
-            .build
-            .panels
-            .iter()
-            .flat_map(|p| {
-                crate::build::Colour::ALL.into_iter().flat_map(move |colour| {
-                    crate::build::Half::ALL.into_iter().map(move |half| Cell { port: p.port, position: p.position, colour, half })
-                })
-            })
-            .map(|cell| (cell, self.steps(Stage::Sweep).find(|s| s.frame == FrameSpec::Cell(cell))))
-            .collect();
-        let n = cells.len();
-        let share = self.build.limits.cell_pct / 100.0;
-        for (cell, step) in cells {
-            let id = format!("sweep/cell/{}-{}-{}-{}", cell.port, cell.position, cell.colour.word(), cell.half.word());
-            let limit = Limit { low: Some(1.0 - share), high: Some(1.0 + share) };
-            let title = format!("{}: response of the supply, measured over expected", FrameSpec::Cell(cell).title());
-            let mut c = check(id, title, cell_place(&cell), "1", limit, "not run");
-            if let Some((e, by)) = step.and_then(|s| self.ratio(s)) {
-                settle(&mut c, e, n);
-                c.basis = format!("part tolerance and leads, ± {:.0} % (common practice, no source); by {by}", self.build.limits.cell_pct);
-            }
-            out.push(c);
-        }
-        let blocks: Vec<&Step> = self.steps(Stage::Sweep).filter(|s| matches!(s.frame, FrameSpec::Block { .. })).collect();
-        for step in &blocks {
-            let FrameSpec::Block { cell, block } = step.frame else { continue };
-            let id = format!("sweep/block/{}-{}-{}-{}-{block}", cell.port, cell.position, cell.colour.word(), cell.half.word());
-            // a dead chip gives 0, a live one about 1
-            let limit = Limit { low: Some(0.5), high: Some(1.6) };
-            let mut place = cell_place(&cell);
-            place.block = Some(block);
-            let mut c = check(id, format!("{}: driver chip responds", step.frame.title()), place, "1", limit, "not run");
-            if let Some((e, by)) = self.ratio(step) {
-                settle(&mut c, e, blocks.len());
-                c.basis = format!("half of the expected response (a dead chip gives none); by {by}");
-            }
-            out.push(c);
         }
     }
 
-    fn marks(&self, out: &mut Vec<Check>) {
-        for step in self.steps(Stage::Marks) {
-            let Action::Ask { text } = &step.action else { continue };
-            let mut c =
-                check(format!("marks/{}", step.number), text.clone(), Place::default(), "", Limit::default(), "needs a person who looks");
-            match self.evidence.answers.get(&step.number) {
-                Some(Answer::AsShown) => {
-                    c.result = CheckResult::Pass;
-                    c.basis = "witness: as shown".to_owned();
+    fn idle(&mut self) {
+        for point in self.volts_points() {
+            let name = self.build.sense[point].name.clone();
+            let place = self.place(point);
+            let (Some(expected), Some(supply)) = (self.expected_level(Stage::Idle, point), self.supply_of(point)) else {
+                let why = "the plan has no black frames for this point".into();
+                self.absent(format!("idle/level/{name}"), format!("{name} under black frames"), place, "V", Limit::default(), why);
+                continue;
+            };
+            let s = &self.build.supplies[supply];
+            let (below, above) = ((s.set_v - s.accept_v[0]).value(), (s.accept_v[1] - s.set_v).value());
+            let limit = Limit { low: Some(expected - below), high: Some(expected + above) };
+            let basis = "expected level, with the supply anywhere in accept_v; 95 %";
+            let (id, title) = (format!("idle/level/{name}"), format!("{name} under black frames"));
+            let measured = self.level(Stage::Idle, point);
+            match measured {
+                Some(e) => {
+                    let (u, dof) = self.absolute(point, e);
+                    self.measured(id, title, place.clone(), "V", e.value, u * coverage_factor(dof, 1), limit, basis.into());
                 }
-                Some(Answer::Differs(list)) => {
-                    c.result = CheckResult::Fail;
-                    let words: Vec<String> =
-                        list.iter().map(|d| format!("port {} position {}: {}", d.port, d.position, d.seen.text())).collect();
-                    c.basis = format!("witness: {}", words.join("; "));
-                    if let [one] = &list[..] {
-                        c.place = Place { port: Some(one.port), position: Some(one.position), ..Place::default() };
-                    }
+                None => self.absent(id, title, place.clone(), "V", limit, "not measured".into()),
+            }
+            let expected_open = self.expected_level(Stage::Open, point);
+            if let (Some(open), Some(idle), Some(expected_open)) = (self.level(Stage::Open, point), measured, expected_open) {
+                let tolerance = self.build.limits.rest_v.value();
+                let nominal = expected - expected_open;
+                let limit = Limit { low: Some(nominal - tolerance), high: Some(nominal + tolerance) };
+                let (value, expanded) = self.difference(point, idle, open);
+                let id = format!("idle/drop/{name}");
+                self.measured(
+                    id,
+                    format!("{name}: change from dark lines to black frames"),
+                    place,
+                    "V",
+                    value,
+                    expanded,
+                    limit,
+                    "expected change ± rest_v of the build; 95 %".into(),
+                );
+            }
+        }
+        for point in (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity == Quantity::Amps) {
+            let name = self.build.sense[point].name.clone();
+            if let (Some(e), Some(x)) = (self.level(Stage::Idle, point), self.expected_level(Stage::Idle, point)) {
+                let (u, dof) = self.absolute(point, e);
+                // the controller may idle at half its stated draw; above it by a fifth something else draws
+                let limit = Limit { low: Some(0.5 * x), high: Some(1.2 * x) };
+                let basis = "50 % to 120 % of the expected idle draw; common practice, no source";
+                self.measured(
+                    format!("idle/amps/{name}"),
+                    format!("{name}: idle draw"),
+                    self.place(point),
+                    "A",
+                    e.value,
+                    u * coverage_factor(dof, 1),
+                    limit,
+                    basis.into(),
+                );
+            }
+        }
+    }
+
+    /// Difference of two levels of one point with its expanded uncertainty: the offset cancels.
+    fn difference(&self, point: usize, a: Estimate, b: Estimate) -> (f64, f64) {
+        let i = self.instrument(point);
+        let value = a.value - b.value;
+        let noise = |e: Estimate| if e.standard.is_finite() { e.standard } else { i.lsb };
+        let type_a = noise(a).hypot(noise(b));
+        let u = (type_a.powi(2) + (i.gain_rel * value).powi(2) + i.lsb.powi(2) / 6.0).sqrt();
+        let dof = a.dof.min(b.dof).max(1.0);
+        let dof = if type_a > 0.0 { dof * (u / type_a).powi(4) } else { f64::INFINITY };
+        (value, u * coverage_factor(dof, 1))
+    }
+
+    fn sweep(&mut self) {
+        let steps = self.steps(Stage::Sweep);
+        let points: Vec<usize> =
+            (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity != Quantity::Celsius && !self.record.stuck(i)).collect();
+        let measured = ratios(self.record, &steps, &points, self.instruments);
+        let mut cells: BTreeMap<Cell, u32> = BTreeMap::new();
+        let mut blocks: BTreeMap<(Cell, u16), u32> = BTreeMap::new();
+        for s in &steps {
+            match s.frame {
+                FrameSpec::Cell(c) => {
+                    cells.insert(c, s.number);
+                }
+                FrameSpec::Block { cell, block } => {
+                    blocks.insert((cell, block), s.number);
                 }
                 _ => {}
             }
-            out.push(c);
         }
-    }
-
-    fn climb(&self, out: &mut Vec<Check>) {
-        let steps: Vec<&Step> = self.steps(Stage::Climb).collect();
-        if steps.len() < 3 {
-            return;
-        }
-        let n = self.volts_points().count();
-        for point in self.volts_points() {
-            let sense = &self.build.sense[point];
-            let share = self.build.limits.climb_pct / 100.0;
-            let limit = Limit { low: Some(1.0 - share), high: Some(1.0 + share) };
-            let title = format!("volts lost at `{}` per step of the climb, measured over expected", sense.name);
-            let basis = "straight line through the climb against the computed network (common practice, no source)";
-            let mut c = check(format!("climb/{}", sense.name), title, sense_place(self.build, point), "1", limit, basis);
-            // measured against expected volts: the slope is the ratio of resistances
-            let pairs: Vec<(f64, f64)> =
-                steps.iter().filter_map(|s| Some((s.expected[point]?, self.evidence.steady(s.number, point)?.mean))).collect();
-            if let Some(e) = slope(&pairs).filter(|_| pairs.len() == steps.len()) {
-                settle(&mut c, e, n);
-            }
-            out.push(c);
-        }
-    }
-
-    fn hold(&self, out: &mut Vec<Check>) {
-        let Some(step) = self.steps(Stage::Hold).next() else { return };
-        let held = self.evidence.stages_ended.contains(&Stage::Hold);
-        let n = self.volts_points().count();
-        let windows = self.evidence.windows.get(&step.number);
-        for point in self.volts_points() {
-            let sense = &self.build.sense[point];
-            let drift = self.build.limits.hold_drift_v_per_min.value();
-            let limit = Limit { low: Some(-drift), high: Some(drift) };
-            let title = format!("drift of `{}` during the hold, after its first minute", sense.name);
-            let mut c = check(
-                format!("hold/drift/{}", sense.name),
-                title,
-                sense_place(self.build, point),
-                "V/min",
-                limit,
-                "straight line (common practice, no source)",
-            );
-            if let Some(windows) = windows.filter(|_| held) {
-                let start = windows.first().map_or(0.0, |w| w.from_s);
-                let late: Vec<(f64, f64)> = windows
-                    .iter()
-                    .filter(|w| w.from_s - start >= 60.0 || step.seconds <= 120.0)
-                    .filter(|w| !w.points[point].values.is_empty())
-                    .map(|w| {
-                        let v = &w.points[point].values;
-                        (f64::midpoint(w.from_s, w.to_s) / 60.0, v.iter().sum::<f64>() / v.len() as f64)
-                    })
-                    .collect();
-                if let Some(e) = slope(&late) {
-                    settle(&mut c, e, n);
-                } else {
-                    c.basis = "the hold was too short to know a drift".to_owned();
-                    c.result = CheckResult::Pass;
-                    c.value = None;
+        let pct = self.build.limits.cell_pct;
+        let limit = Limit { low: Some(1.0 - pct / 100.0), high: Some(1.0 + pct / 100.0) };
+        let family = self.build.panels.len() * 6;
+        for panel in &self.build.panels {
+            for colour in Colour::ALL {
+                for half in Half::ALL {
+                    let cell = Cell { port: panel.port, position: panel.position, colour, half };
+                    let place = Place {
+                        port: Some(cell.port),
+                        position: Some(cell.position),
+                        colour: Some(colour.word().into()),
+                        half: Some(half.word().into()),
+                        feed: self.build.feeds.get(panel.feed).map(|f| f.name.clone()),
+                        ..Place::default()
+                    };
+                    let id = format!("sweep/cell/{}", cell_word(cell));
+                    let title = format!("{}·{} {} {}: response over expected", cell.port, cell.position, colour.word(), half.word());
+                    let ratio = cells.get(&cell).and_then(|n| measured.get(n)).cloned();
+                    self.ratio_check(id, title, place, ratio.as_ref(), limit, family, &format!("1 ± {pct} % (cell_pct)"));
+                    let result = self.checks[self.checks.len() - 1].result;
+                    self.cells.insert(cell, (result, ratio));
                 }
             }
-            out.push(c);
+        }
+        let family = blocks.len();
+        for ((cell, block), number) in blocks {
+            let place = Place {
+                port: Some(cell.port),
+                position: Some(cell.position),
+                colour: Some(cell.colour.word().into()),
+                half: Some(cell.half.word().into()),
+                block: Some(block),
+                ..Place::default()
+            };
+            let id = format!("sweep/block/{}-{block}", cell_word(cell));
+            let title = format!(
+                "{}·{} {} {} block {block}: response over expected",
+                cell.port,
+                cell.position,
+                cell.colour.word(),
+                cell.half.word()
+            );
+            self.ratio_check(id, title, place, measured.get(&number), BLOCK_LIMIT, family, "a dead chip gives 0, a live one about 1");
         }
     }
 
-    fn rest(&self, out: &mut Vec<Check>) {
-        let (Some(idle), Some(rest)) = (self.steps(Stage::Idle).next(), self.steps(Stage::Rest).next()) else { return };
-        let n = self.volts_points().count();
-        for point in self.volts_points() {
-            let sense = &self.build.sense[point];
-            let within = self.build.limits.rest_v.value();
-            let limit = Limit { low: Some(-within), high: Some(within) };
-            let title = format!("`{}` after the run against before", sense.name);
-            let mut c =
-                check(format!("rest/{}", sense.name), title, sense_place(self.build, point), "V", limit, "common practice, no source");
-            // the same converter gives both sides: its gain and offset cancel
-            if let (Some(a), Some(b)) = (self.evidence.steady(idle.number, point), self.evidence.steady(rest.number, point)) {
-                let e = Estimate { mean: b.mean - a.mean, standard: a.standard.hypot(b.standard), dof: a.dof + b.dof };
-                settle(&mut c, e, n);
+    #[expect(clippy::too_many_arguments, reason = "one line of the check table")]
+    fn ratio_check(&mut self, id: String, title: String, place: Place, ratio: Option<&Ratio>, limit: Limit, family: usize, from: &str) {
+        match ratio {
+            Some(r) => {
+                let expanded = r.all.standard * coverage_factor(r.all.dof, family);
+                let basis = format!("{from}; 95 % over {family} checks; {} cycles", r.cycles);
+                self.measured(id, title, place, "", r.all.value, expanded, limit, basis);
             }
-            out.push(c);
+            None => self.absent(id, title, place, "", limit, "not measured in this run".into()),
         }
     }
-}
 
-/// Probability for each of `n` decisions so that all together hold with `p` (Šidák).
-fn family(p: f64, n: usize) -> f64 {
-    p.powf(1.0 / n.max(1) as f64)
-}
-
-fn settle(c: &mut Check, e: Estimate, family_size: usize) {
-    let guard = t_quantile(family(CONFIDENCE, family_size), e.dof) * e.standard;
-    c.value = Some(e.mean);
-    c.expanded_uncertainty = Some(guard);
-    c.result = decide(e.mean, guard, c.limit);
-}
-
-/// Slope of a straight line by least squares, with its standard uncertainty.
-fn slope(points: &[(f64, f64)]) -> Option<Estimate> {
-    let n = points.len() as f64;
-    if points.len() < 3 {
-        return None;
+    fn marks(&mut self) {
+        let asks: Vec<(u32, FrameSpec, String)> = self
+            .steps(Stage::Marks)
+            .iter()
+            .filter_map(|s| match &s.action {
+                Action::Ask { text } => Some((s.number, s.frame, text.clone())),
+                _ => None,
+            })
+            .collect();
+        let mut used: BTreeMap<String, u32> = BTreeMap::new();
+        for (number, frame, text) in asks {
+            let count = used.entry(frame_word(frame)).or_default();
+            *count += 1;
+            let suffix = if *count > 1 { format!("-{count}") } else { String::new() };
+            let id = format!("marks/{}{suffix}", frame_word(frame));
+            let answer = self.record.witnessed.iter().rev().find(|(s, _, _)| *s == number).map(|(_, _, a)| *a);
+            let (result, basis) = match answer {
+                Some(Answer::AsShown) => (CheckResult::Pass, "as shown, by the witness".to_owned()),
+                Some(Answer::Differs(list)) => (CheckResult::Fail, list.iter().map(difference_text).collect::<Vec<_>>().join("; ")),
+                Some(Answer::Absent) => (CheckResult::NotProven, "nobody looked at the wall".to_owned()),
+                None => (CheckResult::NotProven, "not asked in this run".to_owned()),
+            };
+            self.said(&id, text, Place::default(), result, basis);
+        }
+        if used.is_empty() {
+            self.said(
+                "marks/witness",
+                "a witness looked at the wall".into(),
+                Place::default(),
+                CheckResult::NotProven,
+                "no question was planned in this run".into(),
+            );
+        }
     }
-    let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
-    let sxx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
-    let sxy: f64 = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
-    if sxx <= 0.0 {
-        return None;
+
+    fn climb(&mut self) {
+        let steps: Vec<(u32, u16, Vec<Option<f64>>)> = self
+            .steps(Stage::Climb)
+            .iter()
+            .filter_map(|s| if let FrameSpec::Level(l) = s.frame { Some((s.number, l, s.expected.clone())) } else { None })
+            .collect();
+        let top = steps.iter().map(|s| s.1).max();
+        let reached = steps.iter().filter(|s| self.record.windows.iter().any(|w| w.step == s.0)).map(|s| s.1).max();
+        let result = if top.is_some() && reached == top { CheckResult::Pass } else { CheckResult::NotProven };
+        let value = reached.map(|r| f64::from(r) / 1000.0);
+        let low = top.map(|t| f64::from(t) / 1000.0);
+        let basis = if self.plan.level_binds.is_empty() {
+            "full white is permitted".to_owned()
+        } else {
+            format!("permitted level, bound by {}", self.plan.level_binds)
+        };
+        self.checks.push(Check {
+            id: "climb/level".into(),
+            title: "level reached (lit fraction of white)".into(),
+            place: Place::default(),
+            value,
+            unit: String::new(),
+            limit: Limit { low, high: None },
+            expanded_uncertainty: None,
+            result,
+            basis,
+        });
+        let pct = self.build.limits.climb_pct;
+        for point in self.volts_points() {
+            let name = self.build.sense[point].name.clone();
+            let place = self.place(point);
+            let limit = Limit { low: Some(1.0 - pct / 100.0), high: Some(1.0 + pct / 100.0) };
+            let (id, title) = (format!("climb/slope/{name}"), format!("{name}: V–I slope over expected"));
+            let pairs: Vec<(f64, f64)> = steps
+                .iter()
+                .filter_map(|(number, _, expected)| {
+                    let measured = trimmed(&self.record.steady(*number, point), 0.2)?;
+                    Some((expected.get(point).copied().flatten()?, measured.value))
+                })
+                .collect();
+            let Some((slope, _, deviation)) = line(&pairs) else {
+                self.absent(id, title, place, "", limit, "fewer than three levels measured".into());
+                continue;
+            };
+            let span =
+                pairs.iter().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max) - pairs.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+            let i = self.instrument(point);
+            // residuals can be small by chance or by quantisation; a code step over the span is the least
+            let quantum = i.lsb / 12.0_f64.sqrt() / span;
+            let type_a = slope.standard.max(quantum);
+            let u = type_a.hypot(i.gain_rel);
+            let dof = if type_a > 0.0 { slope.dof * (u / type_a).powi(4) } else { f64::INFINITY };
+            self.measured(
+                id,
+                title,
+                place.clone(),
+                "",
+                slope.value,
+                u * coverage_factor(dof, 1),
+                limit,
+                format!("1 ± {pct} % (climb_pct); 95 %; {} levels", pairs.len()),
+            );
+            let expanded = quantum * 2.0;
+            let basis = "residual deviation at most 15 % of the line's span; common practice, no source";
+            let limit = Limit { low: None, high: Some(0.15) };
+            self.measured(
+                format!("climb/line/{name}"),
+                format!("{name}: V–I line is straight"),
+                place,
+                "",
+                deviation / (span * slope.value.abs()).max(1e-9),
+                expanded,
+                limit,
+                basis.into(),
+            );
+        }
     }
-    let b = sxy / sxx;
-    let rss: f64 = points.iter().map(|p| (p.1 - my - b * (p.0 - mx)).powi(2)).sum();
-    Some(Estimate { mean: b, standard: (rss / (n - 2.0) / sxx).sqrt(), dof: n - 2.0 })
+
+    /// Readings of the hold: seconds since its start, and value.
+    pub fn hold_series(&self, point: usize) -> Vec<(f64, f64)> {
+        let steps: Vec<u32> = self.steps(Stage::Hold).iter().map(|s| s.number).collect();
+        let windows: Vec<_> = self.record.windows.iter().filter(|w| steps.contains(&w.step)).collect();
+        let Some(first) = windows.first() else { return Vec::new() };
+        let mut out = Vec::new();
+        for w in &windows {
+            let values = w.values(point);
+            let (from, length) = (w.from.since(first.from), w.to.since(w.from));
+            let gaps = values.len().saturating_sub(1).max(1) as f64;
+            out.extend(values.iter().enumerate().map(|(i, v)| (from + length * i as f64 / gaps, *v)));
+        }
+        out
+    }
+
+    fn hold(&mut self) {
+        let planned: f64 = self
+            .steps(Stage::Hold)
+            .iter()
+            .filter_map(|s| if let Action::Hold { seconds, .. } = s.action { Some(seconds) } else { None })
+            .sum();
+        let interval = self
+            .steps(Stage::Hold)
+            .iter()
+            .find_map(|s| if let Action::Hold { interval_s, .. } = s.action { Some(interval_s) } else { None });
+        let points = self.volts_points();
+        let held = points.iter().filter_map(|&p| self.hold_series(p).last().map(|l| l.0)).fold(0.0, f64::max);
+        let asked = self.build.limits.hold_s;
+        // the last reading comes up to two intervals before the end
+        let complete = planned >= asked * 0.999 && asked > 0.0 && held >= planned * 0.98 - 2.0 * interval.unwrap_or(0.0);
+        let tripped = self.record.blanked.iter().any(|c| !matches!(c, StopCause::Cancelled { .. }));
+        let result = if tripped && held > 0.0 {
+            CheckResult::Fail
+        } else if complete {
+            CheckResult::Pass
+        } else {
+            CheckResult::NotProven
+        };
+        self.checks.push(Check {
+            id: "hold/time".into(),
+            title: "permitted level held without a trip".into(),
+            place: Place::default(),
+            value: Some(held),
+            unit: "s".into(),
+            limit: Limit { low: Some(asked), high: None },
+            expanded_uncertainty: None,
+            result,
+            basis: "hold_s of the build, to its last reading; no interlock".into(),
+        });
+        for point in points {
+            let name = self.build.sense[point].name.clone();
+            let place = self.place(point);
+            let series = self.hold_series(point);
+            let d = self.build.limits.hold_drift_v_per_min.value();
+            let limit = Limit { low: Some(-d), high: Some(d) };
+            let (id, title) = (format!("hold/drift/{name}"), format!("{name}: drift after the first minute"));
+            let late: Vec<(f64, f64)> = series.iter().copied().filter(|p| p.0 >= 60.0).collect();
+            // the controller's load has memory: means of 20 spans are nearly independent, single readings are not
+            let bins = bins(&late, 20);
+            match line(&bins) {
+                Some((slope, _, _)) if held >= 120.0 => {
+                    let expanded = 60.0 * slope.standard * coverage_factor(slope.dof, 1);
+                    self.measured(
+                        id,
+                        title,
+                        place.clone(),
+                        "V/min",
+                        60.0 * slope.value,
+                        expanded,
+                        limit,
+                        "hold_drift_v_per_min of the build; 95 %".into(),
+                    );
+                }
+                _ => self.absent(
+                    id,
+                    title,
+                    place.clone(),
+                    "V/min",
+                    limit,
+                    "the hold was shorter than two minutes; required only where the build's hold is longer".into(),
+                ),
+            }
+            let low = self.plan.trips.get(point).copied().flatten().map(|w| w[0]);
+            let limit = Limit { low, high: None };
+            let (id, title) = (format!("hold/min/{name}"), format!("{name}: lowest volts of the hold"));
+            let lowest = series.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+            if lowest.is_finite() {
+                let (u, _) = self.absolute(point, Estimate { value: lowest, standard: 0.0, dof: f64::INFINITY });
+                self.measured(
+                    id,
+                    title,
+                    place,
+                    "V",
+                    lowest,
+                    u * coverage_factor(f64::INFINITY, 1),
+                    limit,
+                    "low edge of the trip window; 95 %".into(),
+                );
+            } else {
+                self.absent(id, title, place, "V", limit, "not measured".into());
+            }
+        }
+    }
+
+    fn rest(&mut self) {
+        let tolerance = self.build.limits.rest_v.value();
+        let limit = Limit { low: Some(-tolerance), high: Some(tolerance) };
+        for point in self.volts_points() {
+            let name = self.build.sense[point].name.clone();
+            let (id, title) = (format!("rest/return/{name}"), format!("{name} returns to where it was"));
+            let before =
+                self.level(Stage::Idle, point).map(|e| (e, "idle")).or_else(|| self.level(Stage::Open, point).map(|e| (e, "open")));
+            match (self.level(Stage::Rest, point), before) {
+                (Some(after), Some((before, word))) => {
+                    let (value, expanded) = self.difference(point, after, before);
+                    self.measured(
+                        id,
+                        title,
+                        self.place(point),
+                        "V",
+                        value,
+                        expanded,
+                        limit,
+                        format!("rest minus {word}; rest_v of the build; 95 %"),
+                    );
+                }
+                _ => self.absent(id, title, self.place(point), "V", limit, "not measured at both ends of the run".into()),
+            }
+        }
+    }
+
+    fn ending(&mut self) {
+        let (result, basis) = match self.record.ending {
+            Some(Ending::Completed) => (CheckResult::Pass, "every planned step was run".to_owned()),
+            Some(Ending::Stopped(cause)) => (CheckResult::NotProven, format!("stopped: {}", self.cause(cause))),
+            Some(Ending::Broken { message }) => (CheckResult::NotProven, format!("broke: {message}")),
+            None => (CheckResult::NotProven, "the journal has no end: the run was cut off".to_owned()),
+        };
+        self.said("run/end", "run completed".into(), Place::default(), result, basis);
+        let never = self.never_ran().len();
+        let result = if never == 0 && !self.plan.steps.is_empty() { CheckResult::Pass } else { CheckResult::NotProven };
+        self.said(
+            "run/steps",
+            "every planned step ran".into(),
+            Place::default(),
+            result,
+            format!("{never} of {} steps never ran", self.plan.steps.len()),
+        );
+    }
+
+    pub fn cause(&self, cause: &StopCause) -> String {
+        let name = |p: &usize| self.build.sense.get(*p).map_or("an unknown sense point", |s| s.name.as_str()).to_owned();
+        match cause {
+            StopCause::Volts { point, value, window } => {
+                format!("{} read {value:.3} V, outside {:.3} to {:.3} V", name(point), window[0], window[1])
+            }
+            StopCause::Silent { point, reason, seconds } => format!("{} was silent for {seconds:.2} s ({})", name(point), reason.text()),
+            StopCause::Undervoltage => "the controller reported undervoltage".into(),
+            StopCause::Response { point, value, expected } => {
+                format!("{} moved by {value:.4} where {expected:.4} was expected", name(point))
+            }
+            StopCause::Cancelled { by } => format!("by {by}"),
+        }
+    }
+
+    /// Steps of the plan without a window of readings or an answer, in words.
+    pub fn never_ran(&self) -> Vec<String> {
+        let done = |s: &Step| match s.action {
+            Action::Ask { .. } => self.record.witnessed.iter().any(|w| w.0 == s.number),
+            Action::Bracket { .. } => self.record.windows.iter().any(|w| w.step == s.number && w.role == Role::Lit),
+            _ if self.build.sense.is_empty() => self.record.begun.contains(&s.number),
+            _ => self.record.windows.iter().any(|w| w.step == s.number),
+        };
+        self.plan
+            .steps
+            .iter()
+            .filter(|s| !done(s))
+            .map(|s| {
+                let why = self.record.skipped.get(&s.number).map(|w| format!(" ({w})")).unwrap_or_default();
+                format!("{} step {}: {}{why}", s.stage.word(), s.number, s.title)
+            })
+            .collect()
+    }
+}
+
+/// Means of `count` equal spans of time.
+fn bins(series: &[(f64, f64)], count: usize) -> Vec<(f64, f64)> {
+    let (Some(first), Some(last)) = (series.first(), series.last()) else { return Vec::new() };
+    let span = (last.0 - first.0).max(1e-9) / count as f64;
+    let mut sums = vec![(0.0, 0.0, 0.0); count];
+    for (t, v) in series {
+        let b = &mut sums[(((t - first.0) / span) as usize).min(count - 1)];
+        *b = (b.0 + t, b.1 + v, b.2 + 1.0);
+    }
+    sums.into_iter().filter(|b| b.2 > 0.0).map(|b| (b.0 / b.2, b.1 / b.2)).collect()
 }

@@ -1,16 +1,19 @@
 //! (build, events) → checks, findings, coverage, outcome. Pure; never touches a rig.
 
-mod checks;
-mod coverage;
-mod evidence;
-mod findings;
-
 use crate::build::Build;
 use crate::check::{Check, CheckResult, Place, PointUncertainty};
-use crate::event::{Answer, Ending, Entry, StopCause};
+use crate::event::{Ending, Entry, StopCause};
 use crate::plan::Plan;
-pub use coverage::coverage;
 use serde::{Deserialize, Serialize};
+
+mod checks;
+mod coverage;
+mod findings;
+mod record;
+mod response;
+mod stats;
+
+pub use coverage::coverage;
 
 /// What a run says about the sign; the number is the process exit code.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -128,75 +131,86 @@ pub struct Judgement {
     pub never_ran: Vec<String>,
 }
 
-/// Judges a run. `plan` is the plan of the build and the selection that the journal's first entry names;
-/// `instruments` has one entry per sense point.
-pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
-    let evidence = evidence::gather(entries);
-    let checks = checks::Case { build, plan, evidence: &evidence, instruments }.all();
-    let answers: Vec<&Answer> = evidence.answers.values().copied().collect();
-    let stop: Option<&StopCause> = match evidence.ending {
-        Some(Ending::Stopped(cause)) => Some(cause),
-        _ => None,
-    };
-    let findings = findings::find(
-        build,
-        &checks,
-        &answers,
-        stop,
-        plan.steps.iter().any(|s| s.frame != crate::frame::FrameSpec::Black && evidence.started.contains(&s.number)),
-    );
-    let never_ran: Vec<String> = plan
-        .steps
-        .iter()
-        .filter_map(|s| {
-            if let Some(why) = evidence.skipped.get(&s.number) {
-                Some(format!("{}: {} ({why})", s.stage.word(), s.title))
-            } else if evidence.started.contains(&s.number) {
-                None
-            } else {
-                Some(format!("{}: {}", s.stage.word(), s.title))
-            }
-        })
-        .collect();
-    let (outcome, reasons) = outcome(build, &evidence, &checks, &never_ran);
-    Judgement { outcome, reasons, checks, findings, coverage: coverage(build), never_ran }
+/// Checks that may be `not-proven` without making the run incomplete.
+fn required(build: &Build, check: &Check) -> bool {
+    let id = check.id.as_str();
+    let short_hold = build.limits.hold_s < 120.0 && id.starts_with("hold/drift/");
+    !(id == "open/board" || id.starts_with("sweep/block/") || id.starts_with("idle/amps/") || short_hold)
 }
 
-fn outcome(build: &Build, evidence: &evidence::Evidence<'_>, checks: &[Check], never_ran: &[String]) -> (Outcome, Vec<String>) {
-    let of = |result: CheckResult| checks.iter().filter(|c| c.result == result).collect::<Vec<_>>();
-    let failed = of(CheckResult::Fail);
-    let some = |list: &[&Check], word: &str| {
-        let mut reasons: Vec<String> = list.iter().take(5).map(|c| format!("{word}: {}", c.title)).collect();
-        if list.len() > 5 {
-            reasons.push(format!("and {} more", list.len() - 5));
+/// Judges a run. `plan` is the plan of this build with the run's own selection; `instruments` gives
+/// the Type B uncertainties of the sense points, in the order of the build.
+///
+/// Pure: the same arguments give the same judgement.
+pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
+    let record = record::Record::new(entries);
+    let mut judge = checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default() };
+    judge.run();
+    let findings = findings::findings(&judge);
+    let never_ran = judge.never_ran();
+    let count = |result: CheckResult| judge.checks.iter().filter(|c| c.result == result).count();
+    let (fails, marginals) = (count(CheckResult::Fail), count(CheckResult::Marginal));
+    let unproven = judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c)).count();
+    let cut = record.selection.is_some_and(|s| !s.is_whole());
+    let mut reasons = Vec::new();
+    let also = |reasons: &mut Vec<String>| {
+        if fails > 0 {
+            reasons.push(format!("Before that, {fails} {} failed.", if fails == 1 { "check" } else { "checks" }));
         }
-        reasons
     };
-    match evidence.ending {
-        Some(Ending::Broken { message }) => return (Outcome::Error, vec![message.clone(), "this says nothing about the sign".to_owned()]),
-        // a converter that fell silent is the instrument's fault, not the sign's
+    let outcome = match record.ending {
+        Some(Ending::Broken { message }) => {
+            reasons.push(format!("The tool, an instrument or the storage broke: {message}. This says nothing about the sign."));
+            also(&mut reasons);
+            Outcome::Error
+        }
+        // a converter that fell silent is the instrument's failure, not the sign's
         Some(Ending::Stopped(cause @ StopCause::Silent { .. })) => {
-            return (Outcome::Error, vec![cause.text(build), "the wall was blanked; this says nothing about the sign".to_owned()]);
+            reasons.push(format!("The instrument failed: {}; the wall was blanked. This says nothing about the sign.", judge.cause(cause)));
+            also(&mut reasons);
+            Outcome::Error
         }
-        Some(Ending::Stopped(cause)) => return (Outcome::Stopped, vec![cause.text(build), "the wall was blanked".to_owned()]),
+        Some(Ending::Stopped(cause)) => {
+            reasons.push(format!("The run was stopped: {}.", judge.cause(cause)));
+            also(&mut reasons);
+            Outcome::Stopped
+        }
         None => {
-            let mut reasons = vec!["the record ends before the run did".to_owned()];
-            reasons.extend(some(&failed, "failed so far"));
-            return (Outcome::Incomplete, reasons);
+            reasons.push("The journal has no end: the run was cut off, so the sign is not proven.".into());
+            also(&mut reasons);
+            Outcome::Incomplete
         }
-        Some(Ending::Completed) => {}
+        Some(Ending::Completed) if plan.steps.is_empty() || never_ran.len() == plan.steps.len() => {
+            reasons.push("Nothing was run.".into());
+            Outcome::Incomplete
+        }
+        Some(Ending::Completed) if fails > 0 => {
+            reasons.push(format!("{fails} of {} checks failed.", judge.checks.len()));
+            let failed = judge.checks.iter().filter(|c| c.result == CheckResult::Fail);
+            reasons.extend(failed.take(5).map(|c| format!("Failed: {}.", c.title.trim_end_matches(['?', '.']))));
+            Outcome::Fail
+        }
+        Some(Ending::Completed) if unproven > 0 || cut || !never_ran.is_empty() => {
+            if cut {
+                reasons.push("The run was cut to a part of the sign or of the stages.".into());
+            }
+            if unproven > 0 {
+                reasons.push(format!("{unproven} required checks are not proven."));
+            }
+            Outcome::Incomplete
+        }
+        Some(Ending::Completed) if marginals > 0 => {
+            reasons.push(format!("{marginals} checks lie so near a limit that the instrument can't decide."));
+            Outcome::Marginal
+        }
+        Some(Ending::Completed) => {
+            reasons.push(format!("All {} required checks passed.", count(CheckResult::Pass)));
+            Outcome::Pass
+        }
+    };
+    if !never_ran.is_empty() {
+        reasons.push(format!("{} of {} planned steps never ran.", never_ran.len(), plan.steps.len()));
     }
-    let missing = of(CheckResult::NotProven);
-    let unsure = of(CheckResult::Marginal);
-    if !failed.is_empty() {
-        (Outcome::Fail, some(&failed, "failed"))
-    } else if !evidence.whole {
-        (Outcome::Incomplete, vec!["only part of the run was asked for; a cut run is never a pass".to_owned()])
-    } else if !missing.is_empty() || !never_ran.is_empty() || checks.is_empty() {
-        (Outcome::Incomplete, some(&missing, "not proven"))
-    } else if !unsure.is_empty() {
-        (Outcome::Marginal, some(&unsure, "cannot be decided"))
-    } else {
-        (Outcome::Pass, vec![format!("all {} checks hold", checks.len())])
-    }
+    let coverage = coverage::coverage(build);
+    Judgement { outcome, reasons, checks: judge.checks, findings, coverage, never_ran }
 }

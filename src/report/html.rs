@@ -1,331 +1,413 @@
-//! `report.html`: one file, no scripts, nothing fetched from elsewhere.
+//! `report.html`: one file, no scripts, verdict first.
 
-use super::{Report, wall_svg};
-use crate::build::{Build, Quantity};
+use super::plot::{Series, decimate, plot};
+use super::text::{escape, figure};
+use super::wall_svg::{Mark, wall};
+use super::{Report, unit};
+use crate::build::{Build, Colour, Half, Quantity};
 use crate::check::{Check, CheckResult, Place};
-use crate::event::{Entry, Event, Stage};
-use crate::judge::Outcome;
-use crate::plan::Plan;
-use std::collections::BTreeSet;
+use crate::event::{Answer, Difference, Entry, Event, Role, Seen};
+use crate::frame::FrameSpec;
+use crate::judge::{Outcome, Proof};
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-const STYLE: &str = "
-:root{color-scheme:light dark;font:16px/1.45 system-ui,sans-serif}body{max-width:62rem;margin:auto;padding:1rem}
-h1{font-size:1.4rem;margin:.2rem 0}h2{font-size:1.1rem;margin:1.6rem 0 .4rem;border-bottom:1px solid}
-.verdict{border:3px solid;border-radius:.5rem;padding:.6rem 1rem;font-size:1.2rem}.verdict b{font-size:1.7rem}
-.sim{border:2px dashed;padding:.4rem 1rem;font-weight:bold;margin:.6rem 0}
-table{border-collapse:collapse;width:100%;font-size:.9rem}td,th{border:1px solid #8888;padding:.15rem .4rem;text-align:left;vertical-align:top}
-td.n{text-align:right;font-variant-numeric:tabular-nums}.scroll{overflow-x:auto}svg{width:100%;height:auto;fill:currentColor}
-.plot{max-height:16rem}@media print{body{max-width:none;padding:0;font-size:10pt}tr,.finding{break-inside:avoid}}";
+const STYLE: &str = include_str!("style.css");
 
-/// Text safe inside HTML.
-pub fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;").replace('\'', "&#39;")
-}
-
-/// A place in words, e.g. `port 1 position 2 red upper`.
-pub fn place_words(p: &Place) -> String {
-    let mut words = Vec::new();
-    let mut add = |name: &str, value: Option<String>| {
-        if let Some(v) = value {
-            words.push(if name.is_empty() { v } else { format!("{name} {v}") });
-        }
-    };
-    add("supply", p.supply.clone());
-    add("feed", p.feed.clone());
-    add("sense point", p.sense.clone());
-    add("port", p.port.map(|n| n.to_string()));
-    add("position", p.position.map(|n| n.to_string()));
-    add("", p.colour.clone());
-    add("", p.half.clone());
-    add("line", p.line.clone());
-    add("block", p.block.map(|n| n.to_string()));
-    add("row", p.row.map(|n| n.to_string()));
-    add("column", p.column.map(|n| n.to_string()));
-    words.join(" ")
-}
-
-fn sign_of(outcome: Outcome) -> &'static str {
+/// A shape beside the word: the verdict must not hang on colour alone.
+const fn outcome_sign(outcome: Outcome) -> &'static str {
     match outcome {
-        Outcome::Pass => "✓",
-        Outcome::Fail => "✗",
+        Outcome::Pass => "✔",
+        Outcome::Fail => "✕",
         Outcome::Marginal => "≈",
-        Outcome::Incomplete => "…",
+        Outcome::Incomplete => "◔",
         Outcome::Stopped => "■",
-        Outcome::Error => "!",
+        Outcome::Error => "⚠",
     }
 }
 
-fn result_word(r: CheckResult) -> &'static str {
-    match r {
-        CheckResult::Pass => "✓ pass",
-        CheckResult::Fail => "✗ FAIL",
-        CheckResult::Marginal => "≈ marginal",
-        CheckResult::NotProven => "– not proven",
+const fn result_word(result: CheckResult) -> (&'static str, &'static str) {
+    match result {
+        CheckResult::Pass => ("✔", "pass"),
+        CheckResult::Fail => ("✕", "fail"),
+        CheckResult::Marginal => ("≈", "marginal"),
+        CheckResult::NotProven => ("◔", "not-proven"),
+    }
+}
+
+/// A place in words.
+/// Start of the run, and whether the clock can be believed.
+fn time_text(r: &Report) -> String {
+    let start = if r.started.is_empty() { "start not recorded" } else { &r.started };
+    let clock = if r.clock_synchronised { "clock synchronised" } else { "clock NOT synchronised: date and time may be wrong" };
+    format!("{start} ({clock})")
+}
+
+fn place_text(p: &Place) -> String {
+    let mut parts = Vec::new();
+    match (p.port, p.position) {
+        (Some(port), Some(position)) => parts.push(format!("{port}·{position}")),
+        (Some(port), None) => parts.push(format!("port {port}")),
+        _ => {}
+    }
+    let words =
+        [("", &p.colour), ("", &p.half), ("line ", &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
+    parts.extend(words.iter().filter_map(|(w, v)| v.as_ref().map(|v| format!("{w}{v}"))));
+    let numbers = [("block", p.block), ("row", p.row), ("column", p.column)];
+    parts.extend(numbers.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))));
+    if parts.is_empty() { "the sign".into() } else { parts.join(" ") }
+}
+
+/// The same, for kinds whose position counts the panels before the break.
+pub(super) fn fault_place(kind: &str, p: &Place) -> String {
+    let behind = matches!(kind, "ribbon-open" | "line-open" | "lines-swapped" | "lines-shorted");
+    match (behind, p.port, p.position) {
+        (true, Some(port), Some(after)) => {
+            let line = p.line.as_ref().map(|l| format!("line {l} ")).unwrap_or_default();
+            if after == 0 { format!("{line}between port {port} and {port}·1") } else { format!("{line}behind {port}·{after}") }
+        }
+        _ => place_text(p),
+    }
+}
+
+fn limit_text(check: &Check) -> String {
+    match (check.limit.low, check.limit.high) {
+        (Some(l), Some(h)) => format!("{} to {}", figure(l), figure(h)),
+        (Some(l), None) => format!("≥ {}", figure(l)),
+        (None, Some(h)) => format!("≤ {}", figure(h)),
+        (None, None) => String::new(),
     }
 }
 
 /// The whole page.
-pub fn html(report: &Report, build: &Build, plan: &Plan, entries: &[Entry]) -> String {
-    let mut s = format!(
-        "<!doctype html><html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">\
-         <title>{} – {}</title><style>{STYLE}</style></head><body><main><h1>{} ({})</h1>",
-        escape(&report.sign.name),
-        report.outcome.word(),
-        escape(&report.sign.name),
-        escape(&report.sign.serial)
-    );
-    if report.simulated {
-        s.push_str("<p class=\"sim\">SIMULATED: no sign was tested.</p>");
-    }
-    let reasons: Vec<String> = report.reasons.iter().map(|r| escape(r)).collect();
+pub fn html(report: &Report, build: &Build, entries: &[Entry]) -> String {
+    let mut page = String::with_capacity(64 * 1024);
+    head(&mut page, report);
+    to_do(&mut page, report);
+    walls(&mut page, report, build, entries);
+    plots(&mut page, build, entries);
+    cells(&mut page, report, build);
+    feeds(&mut page, report, build);
+    checks(&mut page, report);
+    coverage(&mut page, report);
+    instruments(&mut page, report, build);
+    tail(&mut page, report);
+    page
+}
+
+fn head(page: &mut String, r: &Report) {
+    let title = format!("{} — {}", r.outcome.word(), r.sign.name);
     let _ = write!(
-        s,
-        "<div class=\"verdict\"><b>{} {}</b><br>{}</div>",
-        sign_of(report.outcome),
-        report.outcome.word().to_uppercase(),
-        reasons.join("<br>")
+        page,
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width,initial-scale=1\"><title>{}</title><style>{STYLE}</style></head><body>\n",
+        escape(&title)
     );
-    let _ = write!(
-        s,
-        "<p>Started {} on rig {}; clock {}; ambient {}; permitted level {:.1} % of white{}. Run {}.</p>",
-        escape(&report.started),
-        escape(&report.rig),
-        if report.clock_synchronised { "synchronised" } else { "NOT synchronised" },
-        report.ambient_c.map_or_else(|| "not known".to_owned(), |c| format!("{c:.1} °C")),
-        report.level_permitted * 100.0,
-        if report.level_binds.is_empty() { String::new() } else { format!(" ({})", escape(&report.level_binds)) },
-        escape(&report.run_id)
-    );
-    findings(report, &mut s);
-    wall(report, build, &mut s);
-    supply_plot(build, plan, entries, &mut s);
-    cells(report, build, &mut s);
-    checks(report, &mut s);
-    if !report.never_ran.is_empty() {
-        s.push_str("<h2>What never ran</h2><ul>");
-        for n in report.never_ran.iter().take(40) {
-            let _ = write!(s, "<li>{}</li>", escape(n));
-        }
-        if report.never_ran.len() > 40 {
-            let _ = write!(s, "<li>and {} more</li>", report.never_ran.len() - 40);
-        }
-        s.push_str("</ul>");
+    let banner = "<p class=\"sim\">SIMULATED — no real sign was attached</p>";
+    if r.simulated {
+        page.push_str(banner);
     }
-    s.push_str("<h2>What this test can and cannot prove</h2><div class=\"scroll\"><table><tr><th>fault<th>proven by<th>why</tr>");
-    for c in &report.coverage {
-        let word = match c.proof {
-            crate::judge::Proof::Measured => "measurement",
-            crate::judge::Proof::Witness => "a witness only",
-            crate::judge::Proof::NotProven => "not proven",
+    let word = r.outcome.word();
+    let _ = write!(
+        page,
+        "<h1>{} · {}</h1><p class=\"verdict {word}\"><span aria-hidden=\"true\">{}</span> {}</p>",
+        escape(&r.sign.name),
+        escape(&r.sign.serial),
+        outcome_sign(r.outcome),
+        word.to_uppercase()
+    );
+    for reason in &r.reasons {
+        let _ = write!(page, "<p>{}</p>", escape(reason));
+    }
+    let place = format!("{:?}", r.place).to_lowercase();
+    let ambient = r.ambient_c.map_or("not known".into(), |c| format!("{} °C", figure(c)));
+    let binds = if r.level_binds.is_empty() { String::new() } else { format!(", bound by {}", r.level_binds) };
+    let _ = write!(
+        page,
+        "<p class=\"soft\">Run {} · {} · rig {} · {place} · ambient {} · permitted level {} %{}</p>",
+        escape(&r.run_id),
+        escape(&time_text(r)),
+        escape(&r.rig),
+        escape(&ambient),
+        figure(100.0 * r.level_permitted),
+        escape(&binds)
+    );
+}
+
+fn to_do(page: &mut String, r: &Report) {
+    page.push_str("<h2>What to do now</h2>");
+    if r.findings.is_empty() {
+        let text = match r.outcome {
+            Outcome::Pass if r.simulated => "Nothing: but no real sign was tested, so this can't be a baseline for one.",
+            Outcome::Pass => "Nothing. The run can be accepted as a baseline.",
+            Outcome::Marginal => "Let the instrument settle, take more readings or calibrate the sense points, then run again.",
+            Outcome::Incomplete => "Do what is listed as not proven, then run again.",
+            Outcome::Stopped => "Clear the cause of the stop, then run again.",
+            Outcome::Error => "Mend the tool or the instrument, then run again.",
+            Outcome::Fail => "Look at the failed checks below.",
         };
-        let _ = write!(s, "<tr><td>{}<td>{word}<td>{}</tr>", escape(&c.kind), escape(&c.reason));
+        let _ = write!(page, "<p>{text}</p>");
     }
-    s.push_str("</table></div><h2>Instruments</h2><div class=\"scroll\"><table><tr><th>sense point<th>found<th>gain, standard<th>offset, standard<th>step</tr>");
-    for i in &report.instruments {
-        let u = i.uncertainty;
+    for f in &r.findings {
         let _ = write!(
-            s,
-            "<tr><td>{}<td>{}<td class=\"n\">{:.3} %<td class=\"n\">{:.3} mV<td class=\"n\">{:.3} mV</tr>",
-            escape(&i.sense),
-            escape(&i.found),
-            u.gain_rel * 100.0,
-            u.offset * 1e3,
-            u.lsb * 1e3
-        );
-    }
-    let _ = write!(
-        s,
-        "</table></div><h2>How to check this page</h2><p>It was made from <code>journal.jsonl</code> beside it: <code>signproof judge</code> on that directory makes it again, \
-         byte for byte. Build digest <code>{}</code>; {}.</p><h2>Cautions</h2><ul>",
-        escape(&report.build_digest),
-        escape(&report.tool)
-    );
-    for c in &report.cautions {
-        let _ = write!(s, "<li>{}</li>", escape(c));
-    }
-    s.push_str("</ul></main></body></html>\n");
-    s
-}
-
-fn findings(report: &Report, s: &mut String) {
-    s.push_str("<h2>What to do now</h2>");
-    if report.findings.is_empty() {
-        s.push_str("<p>No fault was found.</p>");
-    }
-    for f in &report.findings {
-        let _ = write!(
-            s,
-            "<div class=\"finding\"><p><b>{} {}</b>, probability {:.0} %</p>",
+            page,
+            "<div class=\"card\"><strong>{}</strong> at {} — probability {} %<ol>",
             escape(&f.kind),
-            escape(&place_words(&f.place)),
-            f.probability * 100.0
+            escape(&fault_place(&f.kind, &f.place)),
+            figure((f.probability * 100.0).round())
         );
-        for e in &f.evidence {
-            let _ = write!(s, "<p>{}</p>", escape(e));
+        for step in &f.remedy {
+            let _ = write!(page, "<li>{}</li>", escape(step));
         }
-        if !f.alternatives.is_empty() {
-            let list: Vec<String> =
-                f.alternatives.iter().map(|a| format!("{} {} ({:.0} %)", a.kind, place_words(&a.place), a.probability * 100.0)).collect();
-            let _ = write!(s, "<p>Could also be: {}</p>", escape(&list.join("; ")));
+        page.push_str("</ol><p class=\"soft\">");
+        let _ = write!(page, "Evidence: {}.", escape(&f.evidence.join("; ")));
+        for a in &f.alternatives {
+            let _ = write!(
+                page,
+                " Or {} at {} ({} %).",
+                escape(&a.kind),
+                escape(&fault_place(&a.kind, &a.place)),
+                figure((a.probability * 100.0).round())
+            );
         }
-        s.push_str("<ol>");
-        for r in &f.remedy {
-            let _ = write!(s, "<li>{}</li>", escape(r));
+        page.push_str("</p></div>");
+    }
+    list(page, "Never ran", &r.never_ran);
+}
+
+fn list(page: &mut String, title: &str, items: &[String]) {
+    if items.is_empty() {
+        return;
+    }
+    let _ = write!(page, "<details><summary>{} ({})</summary><ul>", escape(title), items.len());
+    for item in items {
+        let _ = write!(page, "<li>{}</li>", escape(item));
+    }
+    page.push_str("</ul></details>");
+}
+
+fn walls(page: &mut String, r: &Report, build: &Build, entries: &[Entry]) {
+    page.push_str("<h2>The wall, front view</h2><p class=\"soft\">Expected: port·position, arrow up, dashed line along the data. ✕ measured fault, ? undecided, ◆ as the witness saw it.</p>");
+    let mut marks = Vec::new();
+    for c in r.checks.iter().filter(|c| c.id.starts_with("sweep/cell/")) {
+        let (Some(port), Some(position)) = (c.place.port, c.place.position) else { continue };
+        let Some(panel) = build.panel_at(port, position) else { continue };
+        let class = match c.result {
+            CheckResult::Fail => "bad",
+            CheckResult::Marginal => "unsure",
+            CheckResult::Pass | CheckResult::NotProven => continue,
+        };
+        let text = format!("{} {}", c.place.colour.as_deref().unwrap_or(""), c.place.half.as_deref().unwrap_or(""));
+        marks.push(Mark { panel, class, text });
+    }
+    for entry in entries {
+        let Event::Witnessed { answer: Answer::Differs(list), .. } = &entry.event else { continue };
+        for d in list {
+            let Some(panel) = build.panel_at(d.port, d.position) else { continue };
+            let mark = Mark { panel, class: "seen", text: seen_text(d) };
+            if !marks.contains(&mark) {
+                marks.push(mark);
+            }
         }
-        s.push_str("</ol></div>");
+    }
+    page.push_str(&wall(build, &marks));
+}
+
+fn seen_text(d: &Difference) -> String {
+    match &d.seen {
+        Seen::Dark => "dark".into(),
+        Seen::Turned { degrees } => format!("turned {degrees}°"),
+        Seen::PictureOf { port, position } => format!("shows {port}·{position}"),
+        Seen::WrongColour { expected, seen } => format!("{expected} → {seen}"),
+        Seen::Rows(rows) => format!("{} rows", rows.len()),
+        Seen::Columns(columns) => format!("{} columns", columns.len()),
+        Seen::Part { .. } => "a part".into(),
+        Seen::Other(text) => text.clone(),
     }
 }
 
-fn wall(report: &Report, build: &Build, s: &mut String) {
-    let failing = report.checks.iter().filter(|c| c.result == CheckResult::Fail).map(|c| &c.place);
-    let wrong: BTreeSet<(u8, u8)> =
-        failing.chain(report.findings.iter().map(|f| &f.place)).filter_map(|p| Some((p.port?, p.position?))).collect();
-    let _ = write!(
-        s,
-        "<h2>The wall, front view</h2>{}<p>port·position; the arrow is the panel's own up; hatched and ✗: something is wrong.</p>",
-        wall_svg::wall(build, &wrong)
-    );
-}
-
-/// Volts of the first volts point over the run: least and most per window, so no dip is lost.
-fn supply_plot(build: &Build, plan: &Plan, entries: &[Entry], s: &mut String) {
-    let Some(point) = build.sense.iter().position(|p| p.quantity == Quantity::Volts) else { return };
-    let Some(zero) = entries.first().map(|e| e.at) else { return };
-    let mut spans: Vec<(f64, f64, f64)> = Vec::new();
-    let mut stages: Vec<(f64, Stage)> = Vec::new();
+fn plots(page: &mut String, build: &Build, entries: &[Entry]) {
+    page.push_str("<h2>Supply over the run</h2>");
+    let start = entries.first().map(|e| e.at);
+    let mut over: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
+    let mut levels: BTreeMap<u32, u16> = BTreeMap::new();
+    let mut climb: BTreeMap<usize, BTreeMap<u16, (f64, f64)>> = BTreeMap::new();
     for entry in entries {
         match &entry.event {
-            Event::Readings { from, to, points, .. } => {
-                let v = &points[point].values;
-                if let (Some(low), Some(high)) = (v.iter().copied().reduce(f64::min), v.iter().copied().reduce(f64::max)) {
-                    spans.push((f64::midpoint(from.since(zero), to.since(zero)), low, high));
+            Event::StepStarted { step, frame: FrameSpec::Level(level), .. } => {
+                levels.insert(*step, *level);
+            }
+            Event::Readings { step, role, from, to, points, .. } => {
+                let Some(start) = start else { continue };
+                let (begin, length) = (from.since(start), to.since(*from));
+                for p in points.iter().filter(|p| build.sense.get(p.point).is_some_and(|s| s.quantity == Quantity::Volts)) {
+                    let gaps = p.values.len().saturating_sub(1).max(1) as f64;
+                    let line = over.entry(p.point).or_default();
+                    line.extend(p.values.iter().enumerate().map(|(i, v)| ((begin + length * i as f64 / gaps) / 60.0, *v)));
+                    if let (Some(&level), Role::Steady) = (levels.get(step), *role) {
+                        let sum = climb.entry(p.point).or_default().entry(level).or_default();
+                        *sum = (sum.0 + p.values.iter().sum::<f64>(), sum.1 + p.values.len() as f64);
+                    }
                 }
             }
-            Event::StageStarted { stage } => stages.push((entry.at.since(zero), *stage)),
             _ => {}
         }
     }
-    let (Some(end), Some(low), Some(high)) =
-        (spans.last().map(|x| x.0), spans.iter().map(|x| x.1).reduce(f64::min), spans.iter().map(|x| x.2).reduce(f64::max))
-    else {
-        return;
-    };
-    let spans = thinned(&spans, 600);
-    let (low, high) = (low - 0.01, high + 0.01);
-    let x = |t: f64| 40.0 + t / end.max(1e-9) * 750.0;
-    let y = |v: f64| 10.0 + (high - v) / (high - low) * 180.0;
-    let _ = write!(
-        s,
-        "<h2>Supply over the run, at `{}`</h2><svg class=\"plot\" viewBox=\"0 0 800 240\" role=\"img\" aria-label=\"volts over time\"><g font-size=\"11\">",
-        escape(&build.sense[point].name)
-    );
-    for v in [low, f64::midpoint(low, high), high] {
-        let _ = write!(
-            s,
-            "<text x=\"0\" y=\"{:.1}\">{v:.2} V</text><line x1=\"40\" x2=\"790\" y1=\"{:.1}\" y2=\"{:.1}\" stroke=\"#8886\"/>",
-            y(v) + 4.0,
-            y(v),
-            y(v)
-        );
-    }
-    let mut label_from = f64::NEG_INFINITY;
-    for (t, stage) in &stages {
-        // names of short stages move to the right of one another
-        let at = x(*t).max(label_from);
-        label_from = at + 14.0;
-        let _ = write!(
-            s,
-            "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"10\" y2=\"190\" stroke=\"#8888\" stroke-dasharray=\"3 3\"/><text transform=\"translate({1:.1} 232) rotate(-50)\">{2}</text>",
-            x(*t),
-            at,
-            stage.word()
-        );
-    }
-    s.push_str("</g><path fill=\"none\" stroke=\"currentColor\" d=\"");
-    for (t, l, h) in spans {
-        let _ = write!(s, "M{:.1} {:.1}V{:.1}", x(t), y(h), y(l) + 0.5);
-    }
-    s.push_str("\"/></svg>");
-    if let Some(Some(window)) = plan.trips.get(point) {
-        let _ = write!(s, "<p>Trip window {:.2} to {:.2} V.</p>", window[0], window[1]);
-    }
-}
-
-/// At most `most` spans, one for each equal stretch of time; least and most of those merged survive.
-fn thinned(spans: &[(f64, f64, f64)], most: usize) -> Vec<(f64, f64, f64)> {
-    let Some(end) = spans.last().map(|s| s.0) else { return Vec::new() };
-    let bin = |t: f64| (t / end.max(1e-9) * most as f64) as usize;
-    spans
-        .chunk_by(|a, b| bin(a.0) == bin(b.0))
-        .map(|c| {
-            let low = c.iter().map(|x| x.1).fold(f64::INFINITY, f64::min);
-            let high = c.iter().map(|x| x.2).fold(f64::NEG_INFINITY, f64::max);
-            (c[c.len() / 2].0, low, high)
+    // the page stays small whatever the number of points and readings
+    let columns = (1800 / over.len().max(1)).clamp(60, 360);
+    let name = |p: usize| build.sense[p].name.clone();
+    let series: Vec<Series> =
+        over.iter().map(|(&p, points)| Series { name: name(p), points: decimate(points, columns), dots: false }).collect();
+    page.push_str(&plot("minutes", "volts", &series));
+    page.push_str("<h2>V–I line of the climb</h2>");
+    let series: Vec<Series> = climb
+        .iter()
+        .map(|(&p, by)| Series {
+            name: name(p),
+            points: by.iter().filter(|(_, s)| s.1 > 0.0).map(|(l, s)| (f64::from(*l) / 10.0, s.0 / s.1)).collect(),
+            dots: true,
         })
-        .collect()
+        .collect();
+    page.push_str(&plot("level, percent of white", "volts", &series));
 }
 
-fn cells(report: &Report, build: &Build, s: &mut String) {
-    s.push_str("<h2>Cells: measured over expected response</h2><div class=\"scroll\"><table><tr><th>port·position<th>red upper<th>red lower<th>green upper<th>green lower<th>blue upper<th>blue lower</tr>");
+fn cells(page: &mut String, r: &Report, build: &Build) {
+    page.push_str("<h2>Cells</h2><p class=\"soft\">Response over expected, in percent.</p><div class=\"scroll\"><table><tr><th>panel</th>");
+    for half in Half::ALL {
+        for colour in Colour::ALL {
+            let _ = write!(page, "<th class=\"n\">{} {}</th>", colour.word(), half.word());
+        }
+    }
+    page.push_str("</tr>");
+    let by: BTreeMap<&str, &Check> = r.checks.iter().map(|c| (c.id.as_str(), c)).collect();
     for p in &build.panels {
-        let _ = write!(s, "<tr><th>{}·{}", p.port, p.position);
-        for colour in ["red", "green", "blue"] {
-            for half in ["upper", "lower"] {
-                let id = format!("sweep/cell/{}-{}-{colour}-{half}", p.port, p.position);
-                let text = report.checks.iter().find(|c| c.id == id).map_or_else(String::new, cell_text);
-                let _ = write!(s, "<td class=\"n\">{text}");
+        let _ = write!(page, "<tr><td>{}·{}</td>", p.port, p.position);
+        for half in Half::ALL {
+            for colour in Colour::ALL {
+                let id = format!("sweep/cell/{}-{}-{}-{}", p.port, p.position, colour.word(), half.word());
+                let (text, class) = by.get(id.as_str()).map_or(("–".into(), ""), |c| {
+                    let (sign, class) = result_word(c.result);
+                    let value = c.value.map_or("–".into(), |v| figure((v * 1000.0).round() / 10.0));
+                    (if c.result == CheckResult::Pass { value } else { format!("{sign} {value}") }, class)
+                });
+                let class = if class == "pass" { "" } else { class };
+                let _ = write!(page, "<td class=\"n {class}\">{text}</td>");
             }
         }
-        s.push_str("</tr>");
+        page.push_str("</tr>");
     }
-    s.push_str("</table></div>");
+    page.push_str("</table></div>");
 }
 
-fn cell_text(c: &Check) -> String {
-    let mark = match c.result {
-        CheckResult::Pass => "✓",
-        CheckResult::Fail => "✗",
-        CheckResult::Marginal => "≈",
-        CheckResult::NotProven => "–",
-    };
-    match (c.value, c.expanded_uncertainty) {
-        (Some(v), Some(u)) => format!("{mark} {v:.2} ± {u:.2}"),
-        _ => mark.to_owned(),
-    }
-}
-
-fn checks(report: &Report, s: &mut String) {
-    s.push_str("<h2>All other checks</h2><div class=\"scroll\"><table><tr><th>result<th>check<th>value<th>limits<th>basis</tr>");
-    for c in report
-        .checks
-        .iter()
-        .filter(|c| !c.id.starts_with("sweep/cell/"))
-        .filter(|c| !c.id.starts_with("sweep/block/") || c.result != CheckResult::Pass)
-    {
-        let value = match (c.value, c.expanded_uncertainty) {
-            (Some(v), Some(u)) => format!("{v:.4} ± {u:.4} {}", c.unit),
-            (Some(v), None) => format!("{v:.4} {}", c.unit),
-            _ => String::new(),
-        };
-        let edge = |e: Option<f64>| e.map_or_else(|| "…".to_owned(), |v| format!("{v:.3}"));
-        let limit = if c.limit.low.is_none() && c.limit.high.is_none() {
-            String::new()
-        } else {
-            format!("{} to {}", edge(c.limit.low), edge(c.limit.high))
-        };
+fn feeds(page: &mut String, r: &Report, build: &Build) {
+    page.push_str(
+        "<h2>Feeds</h2><div class=\"scroll\"><table><tr><th>feed</th><th class=\"n\">fuse A</th><th>panels</th><th>checks</th></tr>",
+    );
+    for (i, f) in build.feeds.iter().enumerate() {
+        let mut panels: Vec<String> = build.panels.iter().filter(|p| p.feed == i).map(|p| format!("{}·{}", p.port, p.position)).collect();
+        if build.controller.feed == i {
+            panels.push("controller".into());
+        }
+        let own: Vec<&Check> = r.checks.iter().filter(|c| c.place.feed.as_deref() == Some(&f.name)).collect();
+        let of = |result| own.iter().filter(|c| c.result == result).count();
         let _ = write!(
-            s,
-            "<tr><td>{}<td>{}<td class=\"n\">{value}<td class=\"n\">{limit}<td>{}</tr>",
-            result_word(c.result),
-            escape(&c.title),
-            escape(&c.basis)
+            page,
+            "<tr><td>{}</td><td class=\"n\">{}</td><td>{}</td><td>✔ {} · ✕ {} · ≈ {} · ◔ {}</td></tr>",
+            escape(&f.name),
+            figure(f.fuse_a.value()),
+            escape(&panels.join(", ")),
+            of(CheckResult::Pass),
+            of(CheckResult::Fail),
+            of(CheckResult::Marginal),
+            of(CheckResult::NotProven)
         );
     }
-    s.push_str("</table></div>");
-    let blocks: Vec<&Check> = report.checks.iter().filter(|c| c.id.starts_with("sweep/block/")).collect();
-    if !blocks.is_empty() {
-        let good = blocks.iter().filter(|c| c.result == CheckResult::Pass).count();
-        let _ = write!(s, "<p>Driver chips: {good} of {} respond; those that do not are listed above.</p>", blocks.len());
+    page.push_str("</table></div>");
+}
+
+fn checks(page: &mut String, r: &Report) {
+    let rows = |page: &mut String, list: &mut dyn Iterator<Item = &Check>| {
+        page.push_str("<div class=\"scroll\"><table><tr><th>result</th><th>check</th><th class=\"n\">value</th><th class=\"n\">± U</th><th class=\"n\">limit</th><th>basis</th></tr>");
+        for c in list {
+            let (sign, word) = result_word(c.result);
+            let value = c.value.map(|v| format!("{} {}", figure(v), c.unit)).unwrap_or_default();
+            let expanded = c.expanded_uncertainty.map(figure).unwrap_or_default();
+            let _ = write!(
+                page,
+                "<tr><td class=\"{word}\">{sign}&nbsp;{word}</td><td>{}<br><span class=\"soft\">{}</span></td><td class=\"n\">{}</td><td class=\"n\">{expanded}</td><td class=\"n\">{}</td><td>{}</td></tr>",
+                escape(&c.title),
+                escape(&c.id),
+                escape(&value),
+                escape(&limit_text(c)),
+                escape(&c.basis)
+            );
+        }
+        page.push_str("</table></div>");
+    };
+    page.push_str("<h2>Checks</h2>");
+    // the cells have their own table above; those that did not pass are listed here as well
+    let shown = |c: &&Check| !c.id.starts_with("sweep/") || matches!(c.result, CheckResult::Fail | CheckResult::Marginal);
+    rows(page, &mut r.checks.iter().filter(shown));
+    let hidden = r.checks.iter().filter(|c| !shown(c)).count();
+    let _ = write!(
+        page,
+        "<p class=\"soft\">{hidden} more checks of cells and blocks passed or are not proven: see the table of cells and report.json.</p>"
+    );
+}
+
+fn coverage(page: &mut String, r: &Report) {
+    page.push_str("<h2>What this test can and can't prove</h2><p class=\"soft\">By kind of fault, with these sense points. Places are counted; each is in report.json.</p><div class=\"scroll\"><table><tr><th>fault</th><th>proof</th><th class=\"n\">places</th><th>why</th></tr>");
+    let mut groups: Vec<((&str, Proof, &str), usize)> = Vec::new();
+    for c in &r.coverage {
+        let key = (c.kind.as_str(), c.proof, c.reason.as_str());
+        match groups.iter_mut().find(|g| g.0 == key) {
+            Some(g) => g.1 += 1,
+            None => groups.push((key, 1)),
+        }
     }
+    for ((kind, proof, reason), count) in groups {
+        let word = match proof {
+            Proof::Measured => "✔ measured",
+            Proof::Witness => "◆ witness",
+            Proof::NotProven => "◔ not proven",
+        };
+        let _ = write!(page, "<tr><td>{}</td><td>{word}</td><td class=\"n\">{count}</td><td>{}</td></tr>", escape(kind), escape(reason));
+    }
+    page.push_str("</table></div>");
+}
+
+fn instruments(page: &mut String, r: &Report, build: &Build) {
+    page.push_str("<h2>Instruments</h2><div class=\"scroll\"><table><tr><th>sense point</th><th>chip</th><th class=\"n\">min</th><th class=\"n\">mean</th><th class=\"n\">max</th><th class=\"n\">readings</th><th class=\"n\">missing</th><th class=\"n\">gain u %</th><th class=\"n\">offset u</th><th class=\"n\">code step</th></tr>");
+    for (p, sense) in r.supply.iter().zip(&build.sense) {
+        let number = |v: Option<f64>| v.map_or("–".into(), |v| format!("{} {}", figure(v), unit(sense.quantity)));
+        let (bus, address) = sense.chip.place();
+        let _ = write!(
+            page,
+            "<tr><td>{}</td><td>{} at 0x{address:02x} on bus {bus}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{:.6}</td><td class=\"n\">{:.6}</td></tr>",
+            escape(&p.sense),
+            sense.chip.word(),
+            number(p.min),
+            number(p.mean),
+            number(p.max),
+            p.readings,
+            p.missing,
+            figure(100.0 * p.instrument.gain_rel),
+            p.instrument.offset,
+            p.instrument.lsb
+        );
+    }
+    page.push_str("</table></div><p class=\"soft\">u: standard uncertainty (JCGM 100). ± U: expanded uncertainty; the guard band of each decision (JCGM 106).</p>");
+}
+
+fn tail(page: &mut String, r: &Report) {
+    page.push_str("<h2>Cautions</h2><ul>");
+    for c in &r.cautions {
+        let _ = write!(page, "<li>{}</li>", escape(c));
+    }
+    let _ = writeln!(
+        page,
+        "</ul><h2>How to judge again</h2><p>The journal holds every reading: <code>signproof judge RUN</code>, with the directory of run {}, gives this report again without the sign.</p><p class=\"soft\">{} · build digest {}</p></body></html>",
+        escape(&r.run_id),
+        escape(&r.tool),
+        escape(&r.build_digest)
+    );
 }

@@ -1,192 +1,245 @@
-//! Judgement → `report.json` (canonical) and `report.html`.
+//! Judgement → `report.json` (canonical), `report.html`.
 
 mod html;
-mod wall_svg;
+mod plot;
+mod text;
+pub mod wall_svg;
 
 pub use html::html;
+pub use text::escape;
 
-use crate::build::Build;
+use crate::build::{Build, Quantity};
 use crate::check::{Check, PointUncertainty};
-use crate::event::{Entry, Event, PlaceOfRun};
+use crate::event::{BoardFacts, Ending, Entry, Event, PlaceOfRun, Stamp};
 use crate::judge::{Coverage, Finding, Judgement, Outcome};
 use crate::plan::Plan;
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use text::round;
 
-/// Version of `report.json`.
+/// Version of the report format.
 pub const SCHEMA: u32 = 1;
-
-/// Cautions that go with every report.
-const CAUTIONS: [&str; 6] = [
-    "Mains wiring is done by a licensed person and to the local code; protective earth is checked by licensed people.",
-    "Supply off and discharged before a lead or ribbon is moved.",
-    "5 V at tens of amperes does not shock, but it burns and starts fires (beyond 240 VA, IEC 62368-1 class PS3).",
-    "Fuse each feed for its lead.",
-    "Outdoors: mind the enclosure's rating and its drain holes.",
-    "Photosensitivity: nothing lit alternates above 3 Hz, but large lit areas come and go.",
-];
 
 /// Name and serial of the sign.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct SignName {
+pub struct SignFacts {
     /// Name.
     pub name: String,
-    /// Serial.
+    /// Serial number.
     pub serial: String,
 }
 
-/// `report.json`.
+/// One sense point over the whole run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PointSummary {
+    /// Name of the sense point.
+    pub sense: String,
+    /// Unit.
+    pub unit: String,
+    /// Good readings.
+    pub readings: u64,
+    /// Readings that are missing.
+    pub missing: u64,
+    /// Lowest, mean, highest; `null` where nothing was read.
+    pub min: Option<f64>,
+    /// Mean of all readings.
+    pub mean: Option<f64>,
+    /// Highest.
+    pub max: Option<f64>,
+    /// Type B uncertainties of the instrument.
+    pub instrument: PointUncertainty,
+}
+
+/// The report of a run; `report.json` is this, field by field.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     /// [`SCHEMA`].
     pub schema: u32,
-    /// Tool and version that ran.
+    /// Tool name and version that ran the sign.
     pub tool: String,
-    /// Run id.
+    /// Id of the run.
     pub run_id: String,
-    /// Rig name.
+    /// `board`, `sim` or `replay`.
     pub rig: String,
     /// True where no real sign was attached.
     pub simulated: bool,
     /// The sign.
-    pub sign: SignName,
+    pub sign: SignFacts,
     /// Where it was tested.
     pub place: PlaceOfRun,
-    /// RFC 3339, UTC.
+    /// Start, RFC 3339 in UTC; empty where the journal does not say.
     pub started: String,
-    /// RFC 3339, UTC; of the last entry.
+    /// Last event, likewise.
     pub ended: String,
-    /// Whether the wall clock was synchronised.
+    /// True where the wall clock was synchronised all the time.
     pub clock_synchronised: bool,
-    /// Ambient temperature in °C, typed or sensed.
-    pub ambient_c: Option<f64>,
-    /// Digest of the build.
-    pub build_digest: String,
-    /// Seed of a simulated run.
-    pub seed: Option<u64>,
+    /// How the run ended; `null` where it was cut off.
+    pub ending: Option<Ending>,
     /// The verdict.
     pub outcome: Outcome,
-    /// Why.
+    /// Why, in sentences.
     pub reasons: Vec<String>,
-    /// Highest permitted lit fraction of white.
+    /// Highest lit fraction allowed.
     pub level_permitted: f64,
-    /// What binds it.
+    /// What binds it; empty where nothing does.
     pub level_binds: String,
-    /// Checks in stage order.
+    /// Nominal seconds of the plan.
+    pub plan_seconds: f64,
+    /// Ambient temperature in °C, typed or sensed.
+    pub ambient_c: Option<f64>,
+    /// The controller, last report.
+    pub board: Option<BoardFacts>,
+    /// Digest of the checked build.
+    pub build_digest: String,
+    /// Every check.
     pub checks: Vec<Check>,
-    /// Findings, most probable first.
+    /// Located faults.
     pub findings: Vec<Finding>,
     /// What can be proven.
     pub coverage: Vec<Coverage>,
     /// Steps that never ran.
     pub never_ran: Vec<String>,
-    /// What the instrument is known to, per sense point.
-    pub instruments: Vec<Instrument>,
+    /// Sense points over the run.
+    pub supply: Vec<PointSummary>,
     /// Cautions.
     pub cautions: Vec<String>,
 }
 
-/// A sense point's converter and its Type B uncertainty.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Instrument {
-    /// Sense point.
-    pub sense: String,
-    /// Chip as found, or why not.
-    pub found: String,
-    /// Type B standard uncertainties.
-    pub uncertainty: PointUncertainty,
-}
+/// The cautions that go with every report.
+pub const CAUTIONS: [&str; 8] = [
+    "Mains wiring only by a licensed person and to the local code.",
+    "Supply off and discharged before a lead is moved.",
+    "5 V at tens of amperes can burn and start fires, though it won't shock: beyond 240 VA a supply is class PS3 of IEC 62368-1.",
+    "Protective earth checked by licensed people.",
+    "Fuse each feed for its lead.",
+    "Check the enclosure's rating and its drain holes.",
+    "Photosensitivity: nothing lit alternates above 3 Hz in this test.",
+    "This report says what was measured and seen during this run, with these sense points; the coverage table says what it can't prove.",
+];
 
-/// Six significant digits: another machine's last bits do not matter.
-fn rounded(value: f64) -> f64 {
-    if value == 0.0 || !value.is_finite() {
-        return 0.0;
-    }
-    format!("{value:.5e}").parse().unwrap_or(value)
-}
-
-fn time(unix_ms: i64) -> String {
-    jiff::Timestamp::from_millisecond(unix_ms).map(|t| t.to_string()).unwrap_or_default()
-}
-
-/// Assembles the report of a judged run.
-pub fn report(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty], judgement: Judgement) -> Report {
+/// Puts a report together. The arguments are those of [`crate::judge::judge`] and its result.
+pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgement, instruments: &[PointUncertainty]) -> Report {
     let mut out = Report {
         schema: SCHEMA,
         tool: String::new(),
         run_id: String::new(),
         rig: String::new(),
         simulated: false,
-        sign: SignName { name: build.sign.name.clone(), serial: build.sign.serial.clone() },
+        sign: SignFacts { name: build.sign.name.clone(), serial: build.sign.serial.clone() },
         place: PlaceOfRun::Bench,
-        started: entries.first().map(|e| time(e.at.unix_ms)).unwrap_or_default(),
-        ended: entries.last().map(|e| time(e.at.unix_ms)).unwrap_or_default(),
+        started: String::new(),
+        ended: entries.last().map(|e| rfc3339(e.at)).unwrap_or_default(),
         clock_synchronised: entries.iter().all(|e| e.at.synced),
-        ambient_c: None,
-        build_digest: build.digest(),
-        seed: None,
+        ending: None,
         outcome: judgement.outcome,
-        reasons: judgement.reasons,
-        level_permitted: rounded(plan.level_permitted),
+        reasons: judgement.reasons.clone(),
+        level_permitted: round(plan.level_permitted),
         level_binds: plan.level_binds.clone(),
-        checks: judgement.checks,
-        findings: judgement.findings,
-        coverage: judgement.coverage,
-        never_ran: judgement.never_ran,
-        instruments: build
-            .sense
-            .iter()
-            .zip(instruments)
-            .map(|(s, u)| Instrument {
-                sense: s.name.clone(),
-                found: "not identified".to_owned(),
-                uncertainty: PointUncertainty { gain_rel: rounded(u.gain_rel), offset: rounded(u.offset), lsb: rounded(u.lsb) },
-            })
-            .collect(),
+        plan_seconds: round(plan.seconds),
+        ambient_c: None,
+        board: None,
+        build_digest: String::new(),
+        checks: judgement.checks.iter().map(rounded).collect(),
+        findings: judgement.findings.clone(),
+        coverage: judgement.coverage.clone(),
+        never_ran: judgement.never_ran.clone(),
+        supply: summaries(build, entries, instruments),
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
     };
+    for finding in &mut out.findings {
+        finding.probability = round(finding.probability);
+        for alternative in &mut finding.alternatives {
+            alternative.probability = round(alternative.probability);
+        }
+    }
     for entry in entries {
         match &entry.event {
-            Event::RunStarted { tool, run_id, rig, simulated, place, seed, ambient_c, .. } => {
+            Event::RunStarted { tool, run_id, rig, simulated, place, build_digest, ambient_c, .. } => {
                 out.tool.clone_from(tool);
                 out.run_id.clone_from(run_id);
                 out.rig.clone_from(rig);
                 out.simulated = *simulated;
                 out.place = *place;
-                out.seed = *seed;
+                out.build_digest.clone_from(build_digest);
                 out.ambient_c = *ambient_c;
+                out.started = rfc3339(entry.at);
             }
-            Event::Board(facts) => out.ambient_c = out.ambient_c.or(facts.ambient_c),
-            Event::Converter { point, found } => {
-                if let Some(i) = out.instruments.get_mut(*point) {
-                    i.found = match found {
-                        Ok(text) => text.clone(),
-                        Err(reason) => reason.text().to_owned(),
-                    };
-                }
-            }
+            Event::Board(facts) => out.board = Some(facts.clone()),
+            Event::RunEnded { ending } => out.ending = Some(ending.clone()),
             _ => {}
         }
     }
-    for c in &mut out.checks {
-        c.value = c.value.map(rounded);
-        c.expanded_uncertainty = c.expanded_uncertainty.map(rounded);
-        c.limit.low = c.limit.low.map(rounded);
-        c.limit.high = c.limit.high.map(rounded);
-    }
+    // a typed temperature goes before a sensed one
+    out.ambient_c = out.ambient_c.or(out.board.as_ref().and_then(|b| b.ambient_c)).map(round);
     out
 }
 
-/// The canonical JSON text.
+/// Wall time, RFC 3339 in UTC, milliseconds.
+fn rfc3339(at: Stamp) -> String {
+    jiff::Timestamp::from_millisecond(at.unix_ms).map(|t| format!("{t:.3}")).unwrap_or_default()
+}
+
+fn rounded(check: &Check) -> Check {
+    let mut check = check.clone();
+    check.value = check.value.map(round);
+    check.limit.low = check.limit.low.map(round);
+    check.limit.high = check.limit.high.map(round);
+    check.expanded_uncertainty = check.expanded_uncertainty.map(round);
+    check
+}
+
+/// Unit word of a quantity.
+const fn unit(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Volts => "V",
+        Quantity::Amps => "A",
+        Quantity::Celsius => "°C",
+    }
+}
+
+fn summaries(build: &Build, entries: &[Entry], instruments: &[PointUncertainty]) -> Vec<PointSummary> {
+    let mut sums = vec![(0_u64, 0_u64, f64::INFINITY, 0.0, f64::NEG_INFINITY); build.sense.len()];
+    for entry in entries {
+        let Event::Readings { points, .. } = &entry.event else { continue };
+        for p in points {
+            let Some(s) = sums.get_mut(p.point) else { continue };
+            s.1 += p.missing.len() as u64;
+            for &v in &p.values {
+                *s = (s.0 + 1, s.1, s.2.min(v), s.3 + v, s.4.max(v));
+            }
+        }
+    }
+    build
+        .sense
+        .iter()
+        .zip(sums)
+        .enumerate()
+        .map(|(i, (sense, (readings, missing, min, sum, max)))| {
+            let some = |v: f64| (readings > 0).then(|| round(v));
+            let b = instruments.get(i).copied().unwrap_or_default();
+            PointSummary {
+                sense: sense.name.clone(),
+                unit: unit(sense.quantity).into(),
+                readings,
+                missing,
+                min: some(min),
+                mean: some(sum / readings.max(1) as f64),
+                max: some(max),
+                instrument: PointUncertainty { gain_rel: round(b.gain_rel), offset: round(b.offset), lsb: round(b.lsb) },
+            }
+        })
+        .collect()
+}
+
+/// The canonical JSON of a report: field order as declared, two spaces, a newline at the end.
 pub fn json(report: &Report) -> String {
-    let mut text = serde_json::to_string_pretty(report).unwrap_or_default();
+    let mut text = serde_json::to_string_pretty(report).expect("a report has only plain data");
     text.push('\n');
     text
 }
 
 impl Report {
     /// A few lines for the terminal.
-    pub fn summary(&self, dir: &Path) -> String {
+    pub fn summary(&self, dir: &std::path::Path) -> String {
         let mut out = String::new();
         if self.simulated {
             out.push_str("SIMULATED: no sign was tested\n");
@@ -196,10 +249,13 @@ impl Report {
             out.push_str(&format!("  {reason}\n"));
         }
         for f in self.findings.iter().take(5) {
-            out.push_str(&format!("  finding: {} {} ({:.0} %)\n", f.kind, html::place_words(&f.place), f.probability * 100.0));
-            for (i, r) in f.remedy.iter().enumerate() {
-                out.push_str(&format!("    {}. {r}\n", i + 1));
+            out.push_str(&format!("  finding: {} {} ({:.0} %)\n", f.kind, html::fault_place(&f.kind, &f.place), f.probability * 100.0));
+            for (i, remedy) in f.remedy.iter().enumerate() {
+                out.push_str(&format!("    {}. {remedy}\n", i + 1));
             }
+        }
+        if self.findings.len() > 5 {
+            out.push_str(&format!("  and {} more findings in the report\n", self.findings.len() - 5));
         }
         if self.level_permitted < 1.0 {
             out.push_str(&format!("permitted level {:.1} % of white: {}\n", self.level_permitted * 100.0, self.level_binds));

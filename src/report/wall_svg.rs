@@ -1,38 +1,108 @@
-//! Drawing of the wall from the front: panels with port, position and arrow; marks where something is wrong.
+//! The wall as a picture: panels in front view with port·position and arrow, the way of the data, and
+//! marks. Colours come from the page's CSS classes, so light, dark and print follow it.
 
-use crate::build::Build;
-use std::collections::BTreeSet;
+use super::text::escape;
+use crate::build::{Build, Up};
+use crate::wall::footprint;
 use std::fmt::Write as _;
 
-/// SVG of the wall; panels in `wrong` (port, position) are hatched and marked with a cross.
-pub fn wall(build: &Build, wrong: &BTreeSet<(u8, u8)>) -> String {
-    let [w, h] = build.wall_size();
-    let mut s = format!(
-        "<svg viewBox=\"-2 -2 {} {}\" role=\"img\" aria-label=\"wall, front view\" class=\"wall\"><defs><pattern id=\"hatch\" width=\"4\" height=\"4\" \
-         patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><line x1=\"0\" y1=\"0\" x2=\"0\" y2=\"4\" stroke=\"currentColor\" stroke-width=\"0.8\"/></pattern></defs>",
-        w + 4,
-        h + 4
+/// What is drawn over a panel.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Mark {
+    /// Index of the panel.
+    pub panel: usize,
+    /// `bad`, `unsure` or `seen` (witness): the CSS class; each has its own sign beside the colour.
+    pub class: &'static str,
+    /// Short text for the panel; the whole of it is shown on pointing.
+    pub text: String,
+}
+
+/// SVG element of the wall. Marks beyond two a panel are counted, not drawn.
+pub fn wall(build: &Build, marks: &[Mark]) -> String {
+    let [width, height] = build.wall_size().map(f64::from);
+    let margin = 0.04 * width.max(height).max(1.0);
+    let mut svg = String::new();
+    let _ = write!(
+        svg,
+        r#"<svg class="wall" viewBox="{:.1} {:.1} {:.1} {:.1}" role="img" aria-label="the wall, front view">"#,
+        -margin,
+        -margin,
+        width + 2.0 * margin,
+        height + 2.0 * margin
     );
-    for (i, p) in build.panels.iter().enumerate() {
-        let [pw, ph] = build.footprint(i);
-        let [x, y] = p.at;
-        let bad = wrong.contains(&(p.port, p.position));
-        let fill = if bad { "url(#hatch)" } else { "none" };
-        let (cx, cy) = (f64::from(x) + f64::from(pw) / 2.0, f64::from(y) + f64::from(ph) / 2.0);
+    for (i, panel) in build.panels.iter().enumerate() {
+        let [w, h] = footprint(build, i).map(f64::from);
+        let (x, y) = (f64::from(panel.at[0]), f64::from(panel.at[1]));
+        let own: Vec<&Mark> = marks.iter().filter(|m| m.panel == i).collect();
+        let class = ["bad", "seen", "unsure"].into_iter().find(|c| own.iter().any(|m| m.class == *c)).unwrap_or("good");
+        let size = w.min(h);
+        let title = if own.is_empty() {
+            String::new()
+        } else {
+            format!(": {}", own.iter().map(|m| m.text.as_str()).collect::<Vec<_>>().join("; "))
+        };
         let _ = write!(
-            s,
-            "<rect x=\"{x}\" y=\"{y}\" width=\"{pw}\" height=\"{ph}\" fill=\"{fill}\" stroke=\"currentColor\" stroke-width=\"0.8\"/>\
-             <text x=\"{cx}\" y=\"{}\" text-anchor=\"middle\" font-size=\"9\">{}{}·{}</text>\
-             <path d=\"M0 -5 L3 1 H1 V5 H-1 V1 H-3 Z\" transform=\"translate({} {}) rotate({})\"/>",
-            cy + 3.0,
-            if bad { "✗ " } else { "" },
-            p.port,
-            p.position,
-            f64::from(x) + 8.0,
-            cy,
-            p.up.degrees()
+            svg,
+            r#"<g><title>{}·{}{}</title><rect class="panel {class}" x="{x}" y="{y}" width="{w}" height="{h}"/>"#,
+            panel.port,
+            panel.position,
+            escape(&title)
         );
+        let (cx, cy) = (x + w / 2.0, y + h / 2.0);
+        let _ = write!(
+            svg,
+            r#"<text x="{cx}" y="{:.1}" font-size="{:.1}">{}·{}</text>"#,
+            cy + 0.1 * size,
+            0.3 * size,
+            panel.port,
+            panel.position
+        );
+        let (dx, dy) = match panel.up {
+            Up::Up => (0.0, -1.0),
+            Up::Right => (1.0, 0.0),
+            Up::Down => (0.0, 1.0),
+            Up::Left => (-1.0, 0.0),
+        };
+        let (tip_x, tip_y) = (cx + dx * (w / 2.0 - 0.06 * size), cy + dy * (h / 2.0 - 0.06 * size));
+        let (base_x, base_y, side) = (tip_x - dx * 0.14 * size, tip_y - dy * 0.14 * size, 0.09 * size);
+        let _ = write!(
+            svg,
+            r#"<path class="arrow" d="M{tip_x:.1} {tip_y:.1}L{:.1} {:.1}L{:.1} {:.1}Z"/>"#,
+            base_x + dy * side,
+            base_y + dx * side,
+            base_x - dy * side,
+            base_y - dx * side
+        );
+        for (k, m) in own.iter().take(2).enumerate() {
+            let sign = match m.class {
+                "bad" => "✕",
+                "seen" => "◆",
+                _ => "?",
+            };
+            let text: String = m.text.chars().take(22).collect();
+            let more = if k == 1 && own.len() > 2 { format!(" +{}", own.len() - 2) } else { String::new() };
+            let _ = write!(
+                svg,
+                r#"<text class="{}" x="{cx}" y="{:.1}" font-size="{:.1}">{sign} {}{more}</text>"#,
+                m.class,
+                y + h - size * (0.06 + 0.13 * (own.len().min(2) - 1 - k) as f64),
+                0.11 * size,
+                escape(&text)
+            );
+        }
+        svg.push_str("</g>");
     }
-    s.push_str("</svg>");
-    s
+    for chain in &build.chains {
+        let centres: Vec<String> = chain
+            .panels
+            .iter()
+            .map(|&p| {
+                let [w, h] = footprint(build, p).map(f64::from);
+                format!("{:.1},{:.1}", f64::from(build.panels[p].at[0]) + w / 2.0, f64::from(build.panels[p].at[1]) + h * 0.68)
+            })
+            .collect();
+        let _ = write!(svg, r#"<polyline class="data" points="{}"/>"#, centres.join(" "));
+    }
+    svg.push_str("</svg>");
+    svg
 }

@@ -1,0 +1,88 @@
+//! Robust means, straight lines and coverage factors.
+
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// An estimate with its standard error and degrees of freedom.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Estimate {
+    pub value: f64,
+    pub standard: f64,
+    pub dof: f64,
+}
+
+/// Mean with `fraction` of the values cut at each end; standard error from the winsorised
+/// variance (Yuen 1974, Biometrika 61:165). `fraction` 0 is the plain mean. `None` where empty.
+pub(crate) fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
+    let n = values.len();
+    if n == 0 {
+        return None;
+    }
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let cut = (fraction * n as f64).floor() as usize;
+    let kept = &sorted[cut..n - cut];
+    let h = kept.len() as f64;
+    let value = kept.iter().sum::<f64>() / h;
+    if kept.len() < 2 {
+        return Some(Estimate { value, standard: f64::INFINITY, dof: 0.0 });
+    }
+    let winsorised: Vec<f64> = sorted.iter().map(|v| v.clamp(kept[0], kept[kept.len() - 1])).collect();
+    let mean = winsorised.iter().sum::<f64>() / n as f64;
+    let squares = winsorised.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+    Some(Estimate { value, standard: (squares / (h * (h - 1.0))).sqrt(), dof: h - 1.0 })
+}
+
+/// Least-squares line through `(x, y)`: slope with standard error, intercept, residual deviation.
+pub(crate) fn line(points: &[(f64, f64)]) -> Option<(Estimate, f64, f64)> {
+    let n = points.len() as f64;
+    if points.len() < 3 {
+        return None;
+    }
+    let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
+    let sxx = points.iter().map(|p| (p.0 - mx).powi(2)).sum::<f64>();
+    if sxx <= 0.0 {
+        return None;
+    }
+    let slope = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
+    let intercept = my - slope * mx;
+    let squares = points.iter().map(|p| (p.1 - intercept - slope * p.0).powi(2)).sum::<f64>();
+    let deviation = (squares / (n - 2.0)).sqrt();
+    Some((Estimate { value: slope, standard: deviation / sxx.sqrt(), dof: n - 2.0 }, intercept, deviation))
+}
+
+/// Two-sided coverage factor for 95 % over a family of `members` checks (Šidák 1967): each is held at
+/// `1 − 0.95^(1/members)`. Normal quantile beyond 200 degrees of freedom is near enough to Student's.
+pub(crate) fn coverage_factor(dof: f64, members: usize) -> f64 {
+    let alpha = 1.0 - 0.95_f64.powf(1.0 / members.max(1) as f64);
+    let dof = if dof.is_finite() { dof.clamp(1.0, 1e4) } else { 1e4 };
+    StudentsT::new(0.0, 1.0, dof).map_or(2.0, |t| t.inverse_cdf(1.0 - alpha / 2.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn coverage_factors_agree_with_tables() {
+        // t quantiles 97.5 %: 2.228 (10), 1.960 (infinite); JCGM 100:2008 table G.2
+        assert!((coverage_factor(10.0, 1) - 2.228).abs() < 1e-2);
+        assert!((coverage_factor(f64::INFINITY, 1) - 1.960).abs() < 1e-2);
+        assert!(coverage_factor(1e6, 72) > 3.2, "a family needs a wider guard");
+    }
+
+    #[test]
+    fn trimming_ignores_a_burst() {
+        let mut values = vec![1.0; 18];
+        values.extend([9.0, 9.0]);
+        assert_eq!(trimmed(&values, 0.2).map(|e| e.value), Some(1.0));
+        assert!((trimmed(&values, 0.0).map_or(0.0, |e| e.value) - 1.8).abs() < 1e-12);
+        assert!(trimmed(&[], 0.2).is_none());
+    }
+
+    #[test]
+    fn a_line_is_found() {
+        let points: Vec<_> = (0..5).map(|i| (f64::from(i), 3.0 - 2.0 * f64::from(i))).collect();
+        let (slope, intercept, deviation) = line(&points).expect("five points");
+        assert!((slope.value + 2.0).abs() < 1e-12 && (intercept - 3.0).abs() < 1e-12 && deviation < 1e-12);
+    }
+}
