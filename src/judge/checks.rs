@@ -1,7 +1,7 @@
 //! The limit checks of every stage.
 
 use super::record::Record;
-use super::response::{Ratio, ratios};
+use super::response::{Ratio, Responses};
 use super::stats::{Estimate, coverage_factor, line, trimmed};
 use crate::build::{Build, Colour, Half, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
@@ -19,6 +19,7 @@ pub(crate) struct Judge<'a> {
     pub instruments: &'a [PointUncertainty],
     pub checks: Vec<Check>,
     pub cells: BTreeMap<Cell, (CheckResult, Option<Ratio>)>,
+    pub responses: Option<Responses>,
 }
 
 /// Response of a driver chip over the expected one.
@@ -302,10 +303,11 @@ impl Judge<'_> {
     }
 
     fn sweep(&mut self) {
-        let steps = self.steps(Stage::Sweep);
+        let steps: Vec<&Step> = self.plan.steps.iter().filter(|s| s.stage == Stage::Sweep).collect();
         let points: Vec<usize> =
             (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity != Quantity::Celsius && !self.record.stuck(i)).collect();
-        let measured = ratios(self.record, &steps, &points, self.instruments);
+        let responses = Responses::gather(self.record, &steps, points, self.instruments);
+        let measured: BTreeMap<u32, Ratio> = steps.iter().filter_map(|s| Some((s.number, responses.ratio(s)?))).collect();
         let mut cells: BTreeMap<Cell, u32> = BTreeMap::new();
         let mut blocks: BTreeMap<(Cell, u16), u32> = BTreeMap::new();
         for s in &steps {
@@ -363,6 +365,7 @@ impl Judge<'_> {
             );
             self.ratio_check(id, title, place, measured.get(&number), BLOCK_LIMIT, family, "a dead chip gives 0, a live one about 1");
         }
+        self.responses = Some(responses);
     }
 
     #[expect(clippy::too_many_arguments, reason = "one line of the check table")]
