@@ -204,6 +204,8 @@ pub enum Role {
     Lit,
     /// Neither: open, idle, climb, hold, rest.
     Steady,
+    /// After the wall was blanked by the interlock.
+    After,
 }
 
 /// Readings of one sense point, in the order taken.

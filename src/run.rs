@@ -16,6 +16,8 @@ const SILENCE_S: f64 = 0.2;
 /// A response beyond this multiple of the expected one, and this many volts, is far above prediction.
 const RESPONSE_FACTOR: f64 = 3.0;
 const RESPONSE_V: f64 = 0.25;
+/// Rounds of readings after a trip.
+const AFTER_ROUNDS: usize = 16;
 /// A written block of the hold covers this many rounds of readings.
 const HOLD_BLOCK: usize = 40;
 
@@ -57,6 +59,8 @@ struct Runner<'a> {
     sink: &'a mut dyn Sink,
     cancelled: &'a dyn Fn() -> Option<String>,
     seq: u64,
+    /// Number of the step being run.
+    step: u32,
     silent_since: Vec<Option<Stamp>>,
     last_volts: Option<f64>,
     /// Lit fraction and mean per point of the climb so far.
@@ -81,7 +85,8 @@ pub fn run(
         _ => WitnessMode::None,
     };
     let silent_since = vec![None; build.sense.len()];
-    let mut runner = Runner { build, plan, rig, pictures, sink, cancelled, seq: 0, silent_since, last_volts: None, climbed: Vec::new() };
+    let mut runner =
+        Runner { build, plan, rig, pictures, sink, cancelled, seq: 0, step: 0, silent_since, last_volts: None, climbed: Vec::new() };
     let result = catch_unwind(AssertUnwindSafe(|| runner.stages(started, witness, observer)));
     let blanked = runner.rig.output.blank();
     let result = match result {
@@ -93,7 +98,7 @@ pub fn run(
         Err(Halt::Broken(message)) => Ending::Broken { message },
         Err(Halt::Stop(cause, since)) => {
             let after_s = runner.rig.clock.now().since(since);
-            match runner.emit(Event::Blanked { after_s, cause: cause.clone() }) {
+            match runner.emit(Event::Blanked { after_s, cause: cause.clone() }).and_then(|()| runner.after_trip(&cause)) {
                 Ok(()) => Ending::Stopped(cause),
                 Err(Halt::Broken(message)) => Ending::Broken { message },
                 Err(Halt::Stop(..)) => Ending::Stopped(cause),
@@ -145,6 +150,7 @@ impl Runner<'_> {
     }
 
     fn step(&mut self, step: &Step, witness: WitnessMode) -> Result<(), Halt> {
+        self.step = step.number;
         self.emit(Event::StepStarted { step: step.number, frame: step.frame, duty: step.duty })?;
         match &step.action {
             Action::Open => self.open(step),
@@ -175,6 +181,19 @@ impl Runner<'_> {
             }
             Action::Hold { seconds, interval_s } => self.hold(step, *seconds, *interval_s),
         }
+    }
+
+    /// What every point reads in the dark after a trip: it tells a feed that dropped out from a supply that did.
+    fn after_trip(&mut self, cause: &StopCause) -> Result<(), Halt> {
+        if matches!(cause, StopCause::Cancelled { .. } | StopCause::Silent { .. }) {
+            return Ok(());
+        }
+        let mut block = Block::new(self.build.sense.len());
+        for _ in 0..AFTER_ROUNDS {
+            let readings = (0..self.build.sense.len()).map(|p| self.rig.meter.read(p)).collect();
+            block.add(self.rig.clock.now(), readings);
+        }
+        block.event(self.step, 0, Role::After).map_or(Ok(()), |event| self.emit(event))
     }
 
     fn open(&mut self, step: &Step) -> Result<(), Halt> {
@@ -418,8 +437,19 @@ pub fn show_hold(
         }
     }
     let silent_since = vec![None; build.sense.len()];
-    let mut runner =
-        Runner { build, plan, rig, pictures, sink: &mut Nowhere, cancelled, seq: 0, silent_since, last_volts: None, climbed: Vec::new() };
+    let mut runner = Runner {
+        build,
+        plan,
+        rig,
+        pictures,
+        sink: &mut Nowhere,
+        cancelled,
+        seq: 0,
+        step: 0,
+        silent_since,
+        last_volts: None,
+        climbed: Vec::new(),
+    };
     let mut hold = || -> Result<(), Halt> {
         runner.rig.output.claim()?;
         for point in 0..build.sense.len() {

@@ -1,5 +1,6 @@
 //! The limit checks of every stage.
 
+use super::explain::{CONVINCED, Explained};
 use super::record::Record;
 use super::response::{Ratio, Responses};
 use super::stats::{Estimate, coverage_factor, line, trimmed};
@@ -103,7 +104,19 @@ impl Judge<'_> {
         place
     }
 
-    fn supply_of(&self, point: usize) -> Option<usize> {
+    /// A level with nothing lit is outside its window, or not safely inside.
+    pub fn level_in_doubt(&self) -> bool {
+        let of_level = |id: &str| id.starts_with("open/volts/") || id.starts_with("idle/level/");
+        self.stopped_dark() || self.checks.iter().any(|c| of_level(&c.id) && matches!(c.result, CheckResult::Fail | CheckResult::Marginal))
+    }
+
+    /// The run was stopped before anything was lit.
+    pub fn stopped_dark(&self) -> bool {
+        let lit = self.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.record.begun.contains(&s.number));
+        self.record.stop().is_some() && !lit
+    }
+
+    pub fn supply_of(&self, point: usize) -> Option<usize> {
         let feed = |f: usize| self.build.feeds.get(f).map(|f| f.supply);
         match self.build.sense[point].node {
             Node::Supply(s) | Node::Distribution(s) => Some(s),
@@ -378,6 +391,25 @@ impl Judge<'_> {
             }
             None => self.absent(id, title, place, "", limit, "not measured in this run".into()),
         }
+    }
+
+    /// Whether the readings as a whole fit a sound sign better than any fault.
+    pub fn pattern(&mut self, explained: &Explained) {
+        let limit = Limit { low: None, high: Some(CONVINCED) };
+        self.checks.push(Check {
+            id: "pattern".into(),
+            title: "the readings as a whole fit a sound sign".into(),
+            place: Place::default(),
+            value: Some(explained.odds),
+            unit: String::new(),
+            limit,
+            expanded_uncertainty: None,
+            result: if explained.found.is_empty() { CheckResult::Pass } else { CheckResult::Fail },
+            basis: format!(
+                "logarithm of the odds of the most probable fault against none, by {} readings; χ² {:.0} after what was found",
+                explained.rows, explained.chi_square
+            ),
+        });
     }
 
     fn marks(&mut self) {

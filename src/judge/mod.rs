@@ -8,7 +8,10 @@ use serde::{Deserialize, Serialize};
 
 mod checks;
 mod coverage;
+mod dictionary;
+mod explain;
 mod findings;
+mod pattern;
 mod record;
 mod response;
 mod stats;
@@ -147,7 +150,11 @@ pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Point
     let mut judge =
         checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default(), responses: None };
     judge.run();
-    let findings = findings::findings(&judge);
+    let explained = explain::explain(&judge);
+    if let Some(explained) = &explained {
+        judge.pattern(explained);
+    }
+    let findings = findings::findings(&judge, explained.as_ref());
     let never_ran = judge.never_ran();
     let count = |result: CheckResult| judge.checks.iter().filter(|c| c.result == result).count();
     let (fails, marginals) = (count(CheckResult::Fail), count(CheckResult::Marginal));
