@@ -32,7 +32,7 @@ pub(crate) struct Hypothesis {
 }
 
 /// The place of a fault as findings name it. For faults of a ribbon, `position` counts the panels before the break.
-pub(crate) fn place_of(build: &Build, fault: &Fault) -> Place {
+pub fn place_of(build: &Build, fault: &Fault) -> Place {
     let supply = |i: usize| build.supplies.get(i).map(|s| s.name.clone());
     let feed = |i: usize| build.feeds.get(i).map(|f| f.name.clone());
     let sense = |i: usize| build.sense.get(i).map(|s| s.name.clone());

@@ -17,6 +17,7 @@ mod response;
 mod stats;
 
 pub use coverage::coverage;
+pub use dictionary::place_of;
 
 /// What a run says about the sign; the number is the process exit code.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
