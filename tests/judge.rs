@@ -133,7 +133,7 @@ fn judging_twice_gives_the_same() {
 
 #[test]
 fn coverage_is_honest_about_volts() {
-    let list = signproof::judge::coverage(&build());
+    let list = run(&healthy()).coverage;
     for kind in Fault::KINDS {
         assert!(list.iter().any(|c| c.kind == kind), "{kind} is missing");
     }

@@ -8,6 +8,7 @@ pub use tally::{KindResult, Proportion, Summary};
 pub use trial::{Bench, Trial};
 
 use crate::build::Build;
+use crate::commission;
 use crate::fault::Fault;
 use crate::judge::{self, Proof};
 use rand::rngs::StdRng;
@@ -35,7 +36,7 @@ const FAULTY_SHARE: f64 = 0.6;
 
 /// Faults that may be drawn, by kind.
 fn universe(build: &Build, kinds: &[String]) -> Vec<(String, Vec<Fault>)> {
-    let covered = judge::coverage(build);
+    let covered = commission::coverage(build);
     let measured = |fault: &Fault| {
         let place = judge::place_of(build, fault);
         covered.iter().any(|c| c.kind == fault.kind() && c.place == place && c.proof == Proof::Measured)
@@ -43,7 +44,7 @@ fn universe(build: &Build, kinds: &[String]) -> Vec<(String, Vec<Fault>)> {
     Fault::KINDS
         .iter()
         .filter(|k| kinds.is_empty() || kinds.iter().any(|w| w == *k))
-        .map(|k| ((*k).to_owned(), draw::places(build, k).into_iter().filter(|f| measured(f)).collect::<Vec<_>>()))
+        .map(|k| ((*k).to_owned(), judge::places(build, k).into_iter().filter(|f| measured(f)).collect::<Vec<_>>()))
         .filter(|(_, places)| !places.is_empty())
         .collect()
 }

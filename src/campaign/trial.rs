@@ -74,7 +74,7 @@ impl<'a> Bench<'a> {
         };
         let mut memory = Memory(Vec::new());
         run::run(self.build, &self.plan, started, &mut rig, &mut self.album, &mut memory, &|| None, &mut |_| {});
-        let judgement = judge::judge(self.build, &self.plan, &memory.0, &self.instruments);
+        let judgement = judge::assess(self.build, &self.plan, &memory.0, &self.instruments);
         Trial { seed, faults, judgement }
     }
 }

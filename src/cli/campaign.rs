@@ -3,8 +3,9 @@
 use super::{Exit, Format, Paper, load_build, print};
 use crate::build::Build;
 use crate::campaign::{self, Request};
+use crate::commission;
 use crate::fault::Fault;
-use crate::judge::{self, Proof};
+use crate::judge::Proof;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget};
 
@@ -82,7 +83,7 @@ pub fn campaign(args: &CampaignArgs) -> Result<u8, Exit> {
 pub fn coverage(args: &CoverageArgs) -> Result<u8, Exit> {
     let (_, build) = load_build(&args.paper.build)?;
     let build = only(build, args.sense.as_ref())?;
-    let rows = judge::coverage(&build);
+    let rows = commission::coverage(&build);
     match args.paper.format {
         Format::Json => print(&serde_json::to_string_pretty(&rows).map_err(|e| Exit::error(format!("writing JSON: {e}")))?),
         Format::Text => {

@@ -117,13 +117,7 @@ impl Judge<'_> {
     }
 
     pub fn supply_of(&self, point: usize) -> Option<usize> {
-        let feed = |f: usize| self.build.feeds.get(f).map(|f| f.supply);
-        match self.build.sense[point].node {
-            Node::Supply(s) | Node::Distribution(s) => Some(s),
-            Node::FeedEnd(f) => feed(f),
-            Node::Panel(p) => self.build.panels.get(p).and_then(|p| feed(p.feed)),
-            Node::Controller => feed(self.build.controller.feed),
-        }
+        super::pattern::supply_of(self.build, point)
     }
 
     /// Steady level of a point over all steps of a stage, Type A only.

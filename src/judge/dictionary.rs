@@ -1,11 +1,11 @@
 //! What each fault of the dictionary would do to the rows of a pattern.
 
-use super::checks::Judge;
-use super::pattern::{Pattern, Row, What};
+use super::pattern::{Pattern, Row, What, supply_of};
 use crate::build::{Build, Colour, Half, Node, PanelType};
 use crate::check::Place;
 use crate::fault::{Fault, Line};
 use crate::frame::Cell;
+use crate::plan::Plan;
 use crate::power::network::{Network, Parts};
 
 /// How a fault moves the rows.
@@ -82,15 +82,16 @@ pub fn place_of(build: &Build, fault: &Fault) -> Place {
     }
 }
 
-struct Maker<'a, 'b> {
-    judge: &'a Judge<'b>,
+struct Maker<'a> {
+    build: &'a Build,
+    plan: &'a Plan,
     rows: &'a [Row],
     out: Vec<Hypothesis>,
 }
 
 /// Every fault that can move a row of this pattern. `thorough` adds those that need the network solved anew.
-pub(crate) fn dictionary(judge: &Judge<'_>, pattern: &Pattern, thorough: bool) -> Vec<Hypothesis> {
-    let mut m = Maker { judge, rows: &pattern.rows, out: Vec::new() };
+pub(crate) fn dictionary(build: &Build, plan: &Plan, pattern: &Pattern, thorough: bool) -> Vec<Hypothesis> {
+    let mut m = Maker { build, plan, rows: &pattern.rows, out: Vec::new() };
     m.panels();
     m.lines();
     m.drivers();
@@ -115,7 +116,7 @@ pub(crate) fn dictionary(judge: &Judge<'_>, pattern: &Pattern, thorough: bool) -
     out
 }
 
-impl Maker<'_, '_> {
+impl Maker<'_> {
     fn add(&mut self, fault: Fault, effect: Effect) {
         self.out.push(Hypothesis { fault, effect, ln_prior: 0.0 });
     }
@@ -134,7 +135,7 @@ impl Maker<'_, '_> {
     }
 
     fn panels(&mut self) {
-        for p in &self.judge.build.panels {
+        for p in &self.build.panels {
             let (port, position) = (p.port, p.position);
             let here = |c: Cell| (c.port, c.position) == (port, position);
             let dark = self.gains(|c, _| here(c).then_some(0.0));
@@ -146,11 +147,11 @@ impl Maker<'_, '_> {
 
     fn lines(&mut self) {
         let data: Vec<(Line, Half, Colour)> = Line::ALL.into_iter().filter_map(|l| l.half_colour().map(|(h, c)| (l, h, c))).collect();
-        for chain in &self.judge.build.chains {
+        for chain in &self.build.chains {
             let port = chain.port;
             let full = |c: Cell, colour: Colour| {
-                let p = self.judge.build.panel_at(c.port, c.position)?;
-                Some(self.judge.build.panel_type(p).full_a[colour.index()].value())
+                let p = self.build.panel_at(c.port, c.position)?;
+                Some(self.build.panel_type(p).full_a[colour.index()].value())
             };
             for after in 0..chain.panels.len() as u8 {
                 let beyond = |c: Cell| c.port == port && c.position > after;
@@ -181,8 +182,8 @@ impl Maker<'_, '_> {
     }
 
     fn drivers(&mut self) {
-        for p in 0..self.judge.build.panels.len() {
-            let (panel, t) = (&self.judge.build.panels[p], self.judge.build.panel_type(p));
+        for p in 0..self.build.panels.len() {
+            let (panel, t) = (&self.build.panels[p], self.build.panel_type(p));
             let blocks = t.width.div_ceil(PanelType::DRIVER_OUTPUTS);
             let left = 1.0 - f64::from(PanelType::DRIVER_OUTPUTS) / f64::from(t.width);
             for half in Half::ALL {
@@ -206,24 +207,24 @@ impl Maker<'_, '_> {
     }
 
     fn feed_of(&self, cell: Cell) -> Option<usize> {
-        self.judge.build.panel_at(cell.port, cell.position).map(|p| self.judge.build.panels[p].feed)
+        self.build.panel_at(cell.port, cell.position).map(|p| self.build.panels[p].feed)
     }
 
     fn at_supply(&self, point: usize) -> bool {
-        matches!(self.judge.build.sense[point].node, Node::Supply(_))
+        matches!(self.build.sense[point].node, Node::Supply(_))
     }
 
     fn on_feed(&self, point: usize, feed: usize) -> bool {
-        match self.judge.build.sense[point].node {
+        match self.build.sense[point].node {
             Node::FeedEnd(f) => f == feed,
-            Node::Panel(p) => self.judge.build.panels[p].feed == feed,
+            Node::Panel(p) => self.build.panels[p].feed == feed,
             _ => false,
         }
     }
 
     /// Added resistance in feeds, input leads and supplies, by ohm.
     fn resistances(&mut self) {
-        let build = self.judge.build;
+        let build = self.build;
         let mut network = Network::new(build);
         let Ok(dark) = network.solve(&Parts::nominal(build, 30.0), &vec![[0.0; 3]; build.panels.len()]) else { return };
         for feed in 0..build.feeds.len() {
@@ -247,7 +248,7 @@ impl Maker<'_, '_> {
                 self.rows
                     .iter()
                     .enumerate()
-                    .filter(|(_, r)| !(input && self.at_supply(r.point)) && self.judge.supply_of(r.point) == Some(supply))
+                    .filter(|(_, r)| !(input && self.at_supply(r.point)) && supply_of(self.build, r.point) == Some(supply))
                     .filter_map(|(i, r)| match r.what {
                         What::Common(_) => Some((i, r.amps / r.volts)),
                         What::Own(_) if r.total <= r.volts * 1.001 => Some((i, r.amps / r.volts)),
@@ -263,7 +264,7 @@ impl Maker<'_, '_> {
                 .rows
                 .iter()
                 .enumerate()
-                .filter(|(_, r)| matches!(r.what, What::Level(p) if self.judge.supply_of(p) == Some(supply)))
+                .filter(|(_, r)| matches!(r.what, What::Level(p) if supply_of(self.build, p) == Some(supply)))
                 .map(|(i, _)| (i, 1.0))
                 .collect();
             self.add(Fault::SupplySet { supply, volts: 0.0 }, Effect::Slope { rows: levels, low: -1.0, high: 1.0 });
@@ -271,8 +272,8 @@ impl Maker<'_, '_> {
     }
 
     fn instruments(&mut self) {
-        for sense in 0..self.judge.build.sense.len() {
-            let volts = |p: usize| self.judge.plan.steps.first().and_then(|s| s.expected[p]).unwrap_or(5.0);
+        for sense in 0..self.build.sense.len() {
+            let volts = |p: usize| self.plan.steps.first().and_then(|s| s.expected[p]).unwrap_or(5.0);
             let level = |r: &Row| r.what == What::Level(sense);
             let rows = self.rows.iter().enumerate().filter(|(_, r)| level(r)).map(|(i, _)| (i, 1.0)).collect();
             self.add(Fault::ConverterOffset { sense, millivolt: 100.0 }, Effect::Slope { rows, low: -0.7, high: 0.7 });
@@ -294,7 +295,7 @@ impl Maker<'_, '_> {
 
     /// Faults that send current other ways: the network solved with them, against the same without.
     fn network_cases(&mut self) {
-        let build = self.judge.build;
+        let build = self.build;
         let nominal = Parts::nominal(build, 30.0);
         let mut network = Network::new(build);
         let panels = build.panels.len();

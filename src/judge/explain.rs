@@ -3,7 +3,7 @@
 
 use super::checks::Judge;
 use super::dictionary::{Effect, Hypothesis, dictionary};
-use super::pattern::{Metric, Pattern, pattern};
+use super::pattern::{Metric, Pattern, measured};
 use crate::check::CheckResult;
 
 /// A sign has some fault of the dictionary this often before anything is measured (assumed, no source).
@@ -93,7 +93,7 @@ fn apply(state: &State, shift: &[(usize, f64)], pattern: &Pattern) -> State {
 
 /// Explains a judged run's pattern. `None` where nothing was measured.
 pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
-    let pattern = pattern(judge);
+    let pattern = measured(judge);
     if pattern.rows.is_empty() {
         return None;
     }
@@ -107,7 +107,7 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let odd = chi_square(&left, &weighted) > rows as f64 + 3.0 * (2.0 * rows as f64).sqrt()
         || judge.checks.iter().any(|c| c.result == CheckResult::Fail)
         || judge.record.stop().is_some();
-    let hypotheses = dictionary(judge, &pattern, odd);
+    let hypotheses = dictionary(judge.build, judge.plan, &pattern, odd);
     let mut found: Vec<Explanation> = Vec::new();
     let mut first_odds = None;
     while found.len() < MOST {
@@ -141,4 +141,29 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     }
     let chi_square = chi_square(&left, &weighted);
     Some(Explained { found, odds: first_odds.unwrap_or(0.0).max(0.0), rows, chi_square })
+}
+
+/// How many standard deviations below its expectation a fault's evidence may fall and still convince: 99.5 % of runs.
+const UNLUCKY: f64 = 2.6;
+
+/// Whether a run of this plan is sure enough to find a fault of this size in a sound sign, and by how many standard deviations it
+/// would stand out. `magnitude` in the unit of the hypothesis' slope.
+pub(crate) fn foreseen(pattern: &Pattern, metric: &Metric, h: &Hypothesis, magnitude: f64) -> (bool, f64) {
+    let prior = h.ln_prior + (FAULTY / 12.0_f64).ln();
+    let (shift, occam) = match &h.effect {
+        Effect::Gains(rows) => (rows.iter().map(|&(i, g)| (i, pattern.rows[i].mean * (g - 1.0))).collect::<Vec<_>>(), 0.0),
+        Effect::Shifts(rows) => (rows.clone(), 0.0),
+        Effect::Slope { rows, low, high } => (rows.iter().map(|&(i, d)| (i, d * magnitude)).collect(), -((high - low).ln())),
+        Effect::Weaker { rows, low, high } => {
+            (rows.iter().map(|&i| (i, -pattern.rows[i].mean * magnitude)).collect(), -((high - low).ln()))
+        }
+    };
+    let square = metric.square(&shift).max(0.0);
+    let occam = match h.effect {
+        Effect::Gains(_) | Effect::Shifts(_) => 0.0,
+        _ => (0.5 * (2.0 * std::f64::consts::PI * magnitude * magnitude / square.max(1e-12)).ln() + occam).min(0.0),
+    };
+    let sigmas = square.sqrt();
+    let unlucky = (sigmas - UNLUCKY).max(0.0);
+    (0.5 * unlucky * unlucky + occam + prior >= CONVINCED, sigmas)
 }

@@ -125,12 +125,18 @@ impl Finder<'_, '_> {
             let unidentified = matches!(self.judge.record.converters.get(&i), Some(Err(_)));
             if unidentified || stopped.contains(&i) || self.judge.record.silent(i) {
                 let why = if unidentified { "it was not identified at the start" } else { "its readings went missing" };
-                self.add("converter-silent", self.judge.place(i), 0.95, vec![format!("{}: {why}", sense.name)], vec![]);
+                self.add(
+                    "converter-silent",
+                    place_of(self.judge.build, &Fault::ConverterSilent { sense: i }),
+                    0.95,
+                    vec![format!("{}: {why}", sense.name)],
+                    vec![],
+                );
                 self.checks.extend(["open/converter/", "open/volts/", "idle/level/"].map(|p| format!("{p}{}", sense.name)));
             } else if self.judge.record.stuck(i) {
                 self.add(
                     "converter-stuck",
-                    self.judge.place(i),
+                    place_of(self.judge.build, &Fault::ConverterStuck { sense: i }),
                     0.9,
                     vec![format!("{} repeated one value through lit and dark windows", sense.name)],
                     vec![],

@@ -7,10 +7,12 @@
 
 use super::checks::Judge;
 use super::stats::trimmed;
-use crate::build::{Build, Node, PanelType};
+use crate::build::{Build, Node, PanelType, Quantity};
+use crate::check::PointUncertainty;
 use crate::event::{Role, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
-use crate::plan::Step;
+use crate::plan::{Action, Plan, Step};
+use crate::power::network::{Network, Parts};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 /// Spread of the resistance of a lead with its fuse against the stated one, relative (assumed, no source: conductors are up to
@@ -115,107 +117,73 @@ impl Unknowns<'_> {
     }
 }
 
-/// Collects the rows of a judged run.
-pub(crate) fn pattern(judge: &Judge<'_>) -> Pattern {
-    let build = judge.build;
-    let unknowns = Unknowns { build };
-    let mut rows = Vec::new();
-    let usable: Vec<usize> = judge.volts_points().into_iter().filter(|&p| !judge.record.stuck(p)).collect();
-    if let Some(responses) = &judge.responses {
-        for step in judge.plan.steps.iter().filter(|s| s.stage == Stage::Sweep) {
-            let (cell, block) = match step.frame {
-                FrameSpec::Cell(cell) => (cell, None),
-                FrameSpec::Block { cell, block } => (cell, Some(block)),
-                _ => continue,
-            };
-            let Some(panel) = build.panel_at(cell.port, cell.position) else { continue };
-            let feed = build.panels[panel].feed;
-            let supply = build.feeds[feed].supply;
-            let (common, own) = channels(build, &usable, feed);
-            let index = |p: usize| responses.points.iter().position(|&q| q == p);
-            let t = build.panel_type(panel);
-            let share = if block.is_some() { f64::from(PanelType::DRIVER_OUTPUTS) / f64::from(t.width) } else { 1.0 };
-            let amps = t.full_a[cell.colour.index()].value() / 2.0 * share;
-            let colour = (unknowns.colour(panel, cell.colour.index()), 1.0);
-            let mut push = |what: What,
-                            weights: &[(usize, f64)],
-                            [total, expected]: [f64; 2],
-                            point: usize,
-                            base: Option<usize>,
-                            load: (usize, f64)| {
-                if expected.abs() < 5e-5 {
-                    return;
-                }
-                if let Some((value, variance)) = responses.weighted(step.number, weights) {
-                    let instrument = judge.instruments.get(point).copied().unwrap_or_default();
-                    let variance = variance / (expected * expected) + instrument.gain_rel.powi(2);
-                    rows.push(Row {
-                        what,
-                        value: value / expected,
-                        variance,
-                        mean: 1.0 + RESISTANCE_BIAS,
-                        volts: expected.abs(),
-                        total: total.abs(),
-                        base,
-                        amps,
-                        point,
-                        loads: vec![colour, load],
-                    });
-                }
-            };
-            let expected = |p: usize| step.expected[p];
-            if block.is_none()
-                && let Some(p) = common
-                && let (Some(k), Some(e)) = (index(p), expected(p))
-            {
-                push(What::Common(cell), &[(k, 1.0)], [e; 2], p, None, (unknowns.common(supply), 1.0));
-            }
-            let what = block.map_or(What::Own(cell), |b| What::Block(cell, b));
-            let feed_load = (unknowns.feed(feed), 1.0);
-            match (own.and_then(|p| Some((p, index(p)?, expected(p)?))), common.and_then(|p| Some((p, index(p)?, expected(p)?)))) {
-                (Some((p, k, e)), Some((q, c, base))) => push(what, &[(k, 1.0), (c, -1.0)], [e, e - base], p, Some(q), feed_load),
-                (Some((p, k, e)), None) => push(what, &[(k, 1.0)], [e; 2], p, None, feed_load),
-                (None, Some((p, k, e))) if block.is_some() => push(what, &[(k, 1.0)], [e; 2], p, None, (unknowns.common(supply), 1.0)),
-                _ => {}
-            }
-        }
-    }
-    levels(judge, &usable, &unknowns, &mut rows);
-    Pattern { rows, priors: unknowns.spreads(judge.level_in_doubt()) }
+/// How a row is measured.
+enum Source {
+    /// A weighted sum of the responses of sense points in a step.
+    Step { step: u32, weights: Vec<(usize, f64)> },
+    /// The level of the row's point.
+    Level,
 }
 
-/// Levels with nothing lit: of the black frames where they were run, of the open stage otherwise, of the readings after a
-/// trip where that is all there is.
-fn levels(judge: &Judge<'_>, usable: &[usize], unknowns: &Unknowns<'_>, rows: &mut Vec<Row>) {
-    let build = judge.build;
-    let step = |stage: Stage| judge.plan.steps.iter().find(|s| s.stage == stage);
+/// Every row that these sense points and this plan give, each at its mean.
+fn layout(build: &Build, plan: &Plan, usable: &[usize]) -> Vec<(Row, Source)> {
+    let unknowns = Unknowns { build };
+    let mut out = Vec::new();
+    for step in plan.steps.iter().filter(|s| s.stage == Stage::Sweep) {
+        let (cell, block) = match step.frame {
+            FrameSpec::Cell(cell) => (cell, None),
+            FrameSpec::Block { cell, block } => (cell, Some(block)),
+            _ => continue,
+        };
+        let Some(panel) = build.panel_at(cell.port, cell.position) else { continue };
+        let feed = build.panels[panel].feed;
+        let supply = build.feeds[feed].supply;
+        let (common, own) = channels(build, usable, feed);
+        let t = build.panel_type(panel);
+        let share = if block.is_some() { f64::from(PanelType::DRIVER_OUTPUTS) / f64::from(t.width) } else { 1.0 };
+        let amps = t.full_a[cell.colour.index()].value() / 2.0 * share;
+        let colour = (unknowns.colour(panel, cell.colour.index()), 1.0);
+        let mut push = |what: What, weights: Vec<(usize, f64)>, [total, expected]: [f64; 2], load: usize| {
+            if expected.abs() < 5e-5 {
+                return;
+            }
+            let mean = 1.0 + RESISTANCE_BIAS;
+            let base = weights.get(1).map(|w| w.0);
+            let point = weights[0].0;
+            let row = Row {
+                what,
+                value: mean,
+                variance: 0.0,
+                mean,
+                volts: expected.abs(),
+                total: total.abs(),
+                base,
+                amps,
+                point,
+                loads: vec![colour, (load, 1.0)],
+            };
+            out.push((row, Source::Step { step: step.number, weights: weights.into_iter().map(|(p, w)| (p, w / expected)).collect() }));
+        };
+        let with = |p: Option<usize>| p.and_then(|p| Some((p, step.expected[p]?)));
+        let (common, own) = (with(common), with(own));
+        let (of_supply, of_feed) = (unknowns.common(supply), unknowns.feed(feed));
+        if let (None, Some((p, e))) = (block, common) {
+            push(What::Common(cell), vec![(p, 1.0)], [e; 2], of_supply);
+        }
+        let what = block.map_or(What::Own(cell), |b| What::Block(cell, b));
+        match (own, common) {
+            (Some((p, e)), Some((q, base))) => push(what, vec![(p, 1.0), (q, -1.0)], [e, e - base], of_feed),
+            (Some((p, e)), None) => push(what, vec![(p, 1.0)], [e; 2], of_feed),
+            (None, Some((p, e))) if block.is_some() => push(what, vec![(p, 1.0)], [e; 2], of_supply),
+            _ => {}
+        }
+    }
     for &point in usable {
-        let readings = |s: Option<&Step>| -> Vec<f64> { s.map(|s| judge.record.steady(s.number, point)).unwrap_or_default() };
-        let mut values = readings(step(Stage::Idle));
-        if values.is_empty() {
-            values = readings(step(Stage::Open));
-        }
-        if values.is_empty() && judge.stopped_dark() {
-            values = judge.record.windows.iter().filter(|w| w.role == Role::After).flat_map(|w| w.values(point).iter().copied()).collect();
-        }
-        if values.is_empty()
-            && judge.stopped_dark()
-            && let Some(StopCause::Volts { point: p, value, .. }) = judge.record.stop()
-            && *p == point
-        {
-            values = vec![*value];
-        }
-        let expected = step(Stage::Idle).or(step(Stage::Open)).and_then(|s| s.expected[point]);
-        let (Some(e), Some(expected)) = (trimmed(&values, 0.2), expected) else { continue };
-        let instrument = judge.instruments.get(point).copied().unwrap_or_default();
-        let noise = if e.standard.is_finite() { e.standard } else { 5.0 * instrument.lsb };
-        // the controller's draw wanders by milliamperes times milliohms over a short window
-        let variance = noise.powi(2) + instrument.offset.powi(2) + (instrument.gain_rel * expected).powi(2) + 1e-6;
-        let supply = judge.supply_of(point).unwrap_or(0);
-        rows.push(Row {
+        let supply = supply_of(build, point).unwrap_or(0);
+        let row = Row {
             what: What::Level(point),
-            value: e.value - expected,
-            variance,
+            value: 0.0,
+            variance: 0.0,
             mean: 0.0,
             volts: 1.0,
             total: 1.0,
@@ -223,8 +191,113 @@ fn levels(judge: &Judge<'_>, usable: &[usize], unknowns: &Unknowns<'_>, rows: &m
             amps: 0.0,
             point,
             loads: vec![(unknowns.set(supply), 1.0), (unknowns.draw(), -0.03 * build.controller.draw_a.value() / 3.0)],
-        });
+        };
+        out.push((row, Source::Level));
     }
+    out
+}
+
+/// Supply that a sense point belongs to.
+pub(crate) fn supply_of(build: &Build, point: usize) -> Option<usize> {
+    let feed = |f: usize| build.feeds.get(f).map(|f| f.supply);
+    match build.sense[point].node {
+        Node::Supply(s) | Node::Distribution(s) => Some(s),
+        Node::FeedEnd(f) => feed(f),
+        Node::Panel(p) => build.panels.get(p).and_then(|p| feed(p.feed)),
+        Node::Controller => feed(build.controller.feed),
+    }
+}
+
+/// Type B variance of a level.
+fn level_type_b(instrument: PointUncertainty, volts: f64) -> f64 {
+    // the controller's draw wanders by milliamperes times milliohms over a short window
+    instrument.offset.powi(2) + (instrument.gain_rel * volts).powi(2) + 1e-6
+}
+
+/// Collects the rows of a judged run.
+pub(crate) fn measured(judge: &Judge<'_>) -> Pattern {
+    let build = judge.build;
+    let usable: Vec<usize> = judge.volts_points().into_iter().filter(|&p| !judge.record.stuck(p)).collect();
+    let mut rows = Vec::new();
+    for (mut row, source) in layout(build, judge.plan, &usable) {
+        let instrument = judge.instruments.get(row.point).copied().unwrap_or_default();
+        let found = match source {
+            Source::Step { step, weights } => judge.responses.as_ref().and_then(|responses| {
+                let index = |p: usize| responses.points.iter().position(|&q| q == p);
+                let weights: Option<Vec<(usize, f64)>> = weights.into_iter().map(|(p, w)| Some((index(p)?, w))).collect();
+                let (value, variance) = responses.weighted(step, &weights?)?;
+                Some((value, variance + instrument.gain_rel.powi(2)))
+            }),
+            Source::Level => {
+                level(judge, row.point).map(|(value, expected, noise)| (value - expected, noise + level_type_b(instrument, expected)))
+            }
+        };
+        if let Some((value, variance)) = found {
+            (row.value, row.variance) = (value, variance);
+            rows.push(row);
+        }
+    }
+    Pattern { rows, priors: Unknowns { build }.spreads(judge.level_in_doubt()) }
+}
+
+/// Amperes rms by which the controller's load moves a window's mean: 0.15 A between 0.1 and 10 Hz over 0.19 s, and a burst now and
+/// then (assumed, no source).
+const WINDOW_LOAD_A: f64 = 0.09;
+/// Noise of a reading in converter steps (assumed, no source).
+const READING_STEPS: f64 = 0.8;
+
+/// The rows that a run of this plan would give for a sound sign, with the noise to be expected.
+pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Pattern {
+    let usable: Vec<usize> = (0..build.sense.len()).filter(|&p| build.sense[p].quantity == Quantity::Volts).collect();
+    let mut network = Network::new(build);
+    let slopes: Vec<f64> = network
+        .solve(&Parts::nominal(build, 30.0), &vec![[0.0; 3]; build.panels.len()])
+        .map(|s| build.sense.iter().map(|p| s.sense_per_controller_amp(p)).collect())
+        .unwrap_or_else(|_| vec![0.0; build.sense.len()]);
+    let mut rows = Vec::new();
+    for (mut row, source) in layout(build, plan, &usable) {
+        let instrument = |p: usize| instruments.get(p).copied().unwrap_or_default();
+        row.variance = match source {
+            Source::Step { step, weights } => {
+                let Some(step) = plan.steps.iter().find(|s| s.number == step) else { continue };
+                let cycles = if let Action::Bracket { cycles } = step.action { f64::from(cycles) } else { 1.0 };
+                let load: f64 = weights.iter().map(|&(p, w)| w * slopes[p] * WINDOW_LOAD_A).sum();
+                let noise: f64 = weights.iter().map(|&(p, w)| (w * instrument(p).lsb * READING_STEPS).powi(2)).sum::<f64>()
+                    / f64::from(step.samples.max(1));
+                // lit minus the mean of two references: 1.5 windows' variance
+                1.1 * 1.5 * (load * load + noise) / cycles + instrument(row.point).gain_rel.powi(2)
+            }
+            Source::Level => level_type_b(instrument(row.point), 5.0),
+        };
+        rows.push(row);
+    }
+    Pattern { rows, priors: Unknowns { build }.spreads(false) }
+}
+
+/// Level with nothing lit, the expected one, and the variance of its noise: of the black frames where they were run, of the open
+/// stage otherwise, of the readings after a trip where that is all there is.
+fn level(judge: &Judge<'_>, point: usize) -> Option<(f64, f64, f64)> {
+    let step = |stage: Stage| judge.plan.steps.iter().find(|s| s.stage == stage);
+    let readings = |s: Option<&Step>| -> Vec<f64> { s.map(|s| judge.record.steady(s.number, point)).unwrap_or_default() };
+    let mut values = readings(step(Stage::Idle));
+    if values.is_empty() {
+        values = readings(step(Stage::Open));
+    }
+    if values.is_empty() && judge.stopped_dark() {
+        values = judge.record.windows.iter().filter(|w| w.role == Role::After).flat_map(|w| w.values(point).iter().copied()).collect();
+    }
+    if values.is_empty()
+        && judge.stopped_dark()
+        && let Some(StopCause::Volts { point: p, value, .. }) = judge.record.stop()
+        && *p == point
+    {
+        values = vec![*value];
+    }
+    let expected = step(Stage::Idle).or(step(Stage::Open)).and_then(|s| s.expected[point])?;
+    let e = trimmed(&values, 0.2)?;
+    let instrument = judge.instruments.get(point).copied().unwrap_or_default();
+    let noise = if e.standard.is_finite() { e.standard } else { 5.0 * instrument.lsb };
+    Some((e.value, expected, noise * noise))
 }
 
 /// Inverse of the covariance, ready for residuals.
