@@ -5,6 +5,7 @@ use crate::build::{Build, Quantity};
 use crate::event::{Answer, Ending, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
+use crate::meter::sequential::{Sequential, Wanted};
 use crate::plan::{Action, Pictures, Plan, Step};
 use crate::rig::Rig;
 use crate::units::Reading;
@@ -61,6 +62,7 @@ struct Runner<'a> {
     seq: u64,
     /// Number of the step being run.
     step: u32,
+    sequential: Sequential,
     silent_since: Vec<Option<Stamp>>,
     last_volts: Option<f64>,
     /// Lit fraction and mean per point of the climb so far.
@@ -85,8 +87,20 @@ pub fn run(
         _ => WitnessMode::None,
     };
     let silent_since = vec![None; build.sense.len()];
-    let mut runner =
-        Runner { build, plan, rig, pictures, sink, cancelled, seq: 0, step: 0, silent_since, last_volts: None, climbed: Vec::new() };
+    let mut runner = Runner {
+        build,
+        plan,
+        rig,
+        pictures,
+        sink,
+        cancelled,
+        seq: 0,
+        step: 0,
+        sequential: Sequential::new(build.sense.len()),
+        silent_since,
+        last_volts: None,
+        climbed: Vec::new(),
+    };
     let result = catch_unwind(AssertUnwindSafe(|| runner.stages(started, witness, observer)));
     let blanked = runner.rig.output.blank();
     let result = match result {
@@ -165,7 +179,7 @@ impl Runner<'_> {
                 }
                 Ok(())
             }
-            Action::Bracket { cycles } => self.bracket(step, *cycles),
+            Action::Bracket { cycles, wanted } => self.bracket(step, *cycles, wanted),
             Action::Ask { text } => {
                 if witness == WitnessMode::None {
                     return self.emit(Event::StepSkipped { step: step.number, why: "nobody was asked what is on the wall".to_owned() });
@@ -294,16 +308,24 @@ impl Runner<'_> {
         }
     }
 
-    fn bracket(&mut self, step: &Step, cycles: u32) -> Result<(), Halt> {
+    fn bracket(&mut self, step: &Step, most: u32, wanted: &Wanted) -> Result<(), Halt> {
         self.show(step.number, FrameSpec::Black, step.duty)?;
         let mut before = self.window(step, 0, Role::Reference)?;
-        for cycle in 0..cycles {
+        let mut responses: Vec<Vec<Option<f64>>> = Vec::new();
+        for cycle in 0..most {
             self.show(step.number, step.frame, step.duty)?;
             let lit = self.window(step, cycle, Role::Lit)?;
             self.far_above(step, &before, &lit)?;
             self.show(step.number, FrameSpec::Black, step.duty)?;
-            before = self.window(step, cycle + 1, Role::Reference)?;
+            let after = self.window(step, cycle + 1, Role::Reference)?;
+            let response = |p: usize| Some(mean(&lit[p])? - f64::midpoint(mean(&before[p])?, mean(&after[p])?));
+            responses.push((0..lit.len()).map(response).collect());
+            before = after;
+            if self.sequential.enough(wanted, &step.expected, &responses) {
+                break;
+            }
         }
+        self.sequential.learn(&responses);
         Ok(())
     }
 
@@ -446,6 +468,7 @@ pub fn show_hold(
         cancelled,
         seq: 0,
         step: 0,
+        sequential: Sequential::new(build.sense.len()),
         silent_since,
         last_volts: None,
         climbed: Vec::new(),

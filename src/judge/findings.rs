@@ -192,8 +192,10 @@ impl Finder<'_, '_> {
             }
             _ if low => {
                 let place = Place { sense: None, ..place };
-                let others = vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)];
-                self.add("supply-limit", place, 0.5, evidence, others);
+                // the sweep has measured the resistances; where it was not run they may be to blame as well
+                let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
+                let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)] };
+                self.add("supply-limit", place, if swept { 0.95 } else { 0.5 }, evidence, others);
             }
             _ => {}
         }

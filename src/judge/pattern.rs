@@ -260,12 +260,14 @@ pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertaint
         row.variance = match source {
             Source::Step { step, weights } => {
                 let Some(step) = plan.steps.iter().find(|s| s.number == step) else { continue };
-                let cycles = if let Action::Bracket { cycles } = step.action { f64::from(cycles) } else { 1.0 };
+                let Action::Bracket { wanted, .. } = step.action else { continue };
                 let load: f64 = weights.iter().map(|&(p, w)| w * slopes[p] * WINDOW_LOAD_A).sum();
                 let noise: f64 = weights.iter().map(|&(p, w)| (w * instrument(p).lsb * READING_STEPS).powi(2)).sum::<f64>()
                     / f64::from(step.samples.max(1));
-                // lit minus the mean of two references: 1.5 windows' variance
-                1.1 * 1.5 * (load * load + noise) / cycles + instrument(row.point).gain_rel.powi(2)
+                // lit minus the mean of two references: 1.5 windows' variance; half as much again for what was not thought of
+                let one = 1.5 * 1.5 * (load * load + noise);
+                let cycles = (one / wanted.precision.powi(2)).clamp(f64::from(wanted.least), f64::from(wanted.usual));
+                one / cycles + instrument(row.point).gain_rel.powi(2)
             }
             Source::Level => level_type_b(instrument(row.point), 5.0),
         };

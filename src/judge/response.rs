@@ -86,6 +86,20 @@ fn pooled(cycles: &BTreeMap<u32, Vec<Vec<Option<f64>>>>, instruments: &[PointUnc
             covariance[(a, b)] /= dof[(a, b)].max(1.0);
         }
     }
+    if n == 1 {
+        // one point alone is judged by trimmed means, so its noise is theirs: winsorised, per cycle
+        let per_cycle: Vec<f64> = cycles
+            .values()
+            .filter_map(|list| {
+                let values: Option<Vec<f64>> = list.iter().map(|c| c[0]).collect();
+                let e = trimmed(&values?, TRIM)?;
+                e.standard.is_finite().then(|| e.standard.powi(2) * list.len() as f64)
+            })
+            .collect();
+        if !per_cycle.is_empty() {
+            covariance[(0, 0)] = per_cycle.iter().sum::<f64>() / per_cycle.len() as f64;
+        }
+    }
     for (k, instrument) in instruments.iter().enumerate() {
         // a step of the code, where noise does not spread readings over several: never below it / √12;
         // without repeats the noise is not known, and one whole step stands in for it
