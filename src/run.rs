@@ -2,6 +2,7 @@
 //! nothing about the sign.
 
 use crate::build::{Build, Quantity};
+use crate::calibration::Correction;
 use crate::event::{Answer, Ending, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
@@ -76,6 +77,7 @@ pub fn run(
     build: &Build,
     plan: &Plan,
     started: Event,
+    corrections: &[Correction],
     rig: &mut Rig,
     pictures: &mut dyn Pictures,
     sink: &mut dyn Sink,
@@ -101,7 +103,7 @@ pub fn run(
         last_volts: None,
         climbed: Vec::new(),
     };
-    let result = catch_unwind(AssertUnwindSafe(|| runner.stages(started, witness, observer)));
+    let result = catch_unwind(AssertUnwindSafe(|| runner.stages(started, corrections, witness, observer)));
     let blanked = runner.rig.output.blank();
     let result = match result {
         Ok(result) => result,
@@ -136,8 +138,17 @@ impl Runner<'_> {
         Ok(())
     }
 
-    fn stages(&mut self, started: Event, witness: WitnessMode, observer: &mut dyn FnMut(&Progress<'_>)) -> Result<(), Halt> {
+    fn stages(
+        &mut self,
+        started: Event,
+        corrections: &[Correction],
+        witness: WitnessMode,
+        observer: &mut dyn FnMut(&Progress<'_>),
+    ) -> Result<(), Halt> {
         self.emit(started)?;
+        for correction in corrections {
+            self.emit(Event::Calibrated(correction.clone()))?;
+        }
         self.rig.output.claim()?;
         self.rig.output.blank()?;
         let mut stage = None;
