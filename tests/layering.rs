@@ -17,7 +17,7 @@ const ORDER: [(&str, u32); 22] = [
     ("scan", 5),
     ("plan", 7),
     ("meter", 6),
-    ("calibration", 7),
+    ("calibration", 4),
     ("rig", 8),
     ("journal", 9),
     ("run", 10),
