@@ -5,8 +5,8 @@
 //!   the closing brace; `prev` is SHA-256 of the line before without its newline (64 zeros for the first).
 //! - `entry.seq` counts from 0 without gaps.
 //! - Nothing follows the entry `run-ended`.
-//! - Synced to storage after the start, at the end of each stage, at trips, before and after a witness is asked, at the end, and at
-//!   the first entry 3.9 s or more after the last sync: blocks of readings come at most 4 s apart, so 5 s are never exceeded by more
+//! - Synced to storage after the start, at the end of each stage, at trips, before and after a witness is asked, at the end, and (but in
+//!   virtual time) at the first entry 3.9 s or more after the last sync: blocks of readings come at most 4 s apart, so 5 s are never exceeded by more
 //!   than one block in the making.
 //! - A reader accepts the longest prefix of whole, valid lines; a line is at most 8 MiB, newline included (a build file of 1 MiB with
 //!   every byte escaped fits).
@@ -105,6 +105,7 @@ pub struct Journal<S> {
     previous: String,
     next: u64,
     synced_at: Option<u64>,
+    timed: bool,
     closed: bool,
 }
 
@@ -132,7 +133,11 @@ fn first_link() -> String {
 impl<S: Storage> Journal<S> {
     /// An empty journal.
     pub fn create(storage: S) -> Self {
-        Self { storage, previous: first_link(), next: 0, synced_at: None, closed: false }
+        Self { storage, previous: first_link(), next: 0, synced_at: None, timed: true, closed: false }
+    }
+    /// An empty journal of a simulated run: virtual seconds fly by, so that only what is worth a sync of its own is synced.
+    pub fn in_virtual_time(storage: S) -> Self {
+        Self { timed: false, ..Self::create(storage) }
     }
     /// The storage with everything recorded.
     pub fn into_storage(self) -> S {
@@ -154,8 +159,7 @@ impl<S: Storage> Journal<S> {
         self.next += 1;
         line.push('\n');
         self.storage.append(line.as_bytes())?;
-        let due = self.synced_at.is_none_or(|t| (entry.at.mono_ns.saturating_sub(t)) as f64 * 1e-9 >= SYNC_AFTER_S);
-        // in simulation virtual seconds fly by; what is worth a sync is the same
+        let due = self.timed && self.synced_at.is_none_or(|t| (entry.at.mono_ns.saturating_sub(t)) as f64 * 1e-9 >= SYNC_AFTER_S);
         let important = matches!(
             entry.event,
             Event::RunStarted { .. } | Event::StageEnded { .. } | Event::Blanked { .. } | Event::Witnessed { .. } | Event::RunEnded { .. }

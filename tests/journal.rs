@@ -161,6 +161,17 @@ fn readings_are_synced_before_five_seconds_have_passed() {
 }
 
 #[test]
+fn virtual_seconds_alone_are_not_worth_a_sync() {
+    let mut journal = Journal::in_virtual_time(Fragile::default());
+    for k in 0..100 {
+        journal.record(&entry(k, k as f64, Event::Shown { step: 0, frame: FrameSpec::Black })).unwrap();
+    }
+    journal.flush().unwrap();
+    journal.record(&entry(100, 100.0, Event::StageEnded { stage: Stage::Open })).unwrap();
+    assert_eq!(journal.into_storage().syncs, 2);
+}
+
+#[test]
 fn a_journal_never_overwrites_another() {
     let place = tempfile::tempdir().unwrap();
     let path = place.path().join("journal.jsonl");

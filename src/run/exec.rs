@@ -6,6 +6,7 @@ use crate::build::{Build, Quantity};
 use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
+use crate::meter;
 use crate::plan::{Action, Pictures, Plan, Step, WINDOW_S};
 use crate::rig::{Rig, RigError};
 use crate::units::{NoReading, Reading};
@@ -52,6 +53,8 @@ pub(super) struct Executor<'a> {
     cancel: &'a dyn Fn() -> Option<String>,
     seq: &'a mut u64,
     interlock: Interlock,
+    /// The converters' steps at the sense points.
+    steps: Vec<f64>,
     /// Last good reading of each point.
     last: Vec<Option<f64>>,
     /// Latest reading of each point, good or not.
@@ -82,6 +85,7 @@ impl<'a> Executor<'a> {
             cancel,
             seq,
             interlock: Interlock::new(build, trips),
+            steps: build.sense.iter().map(|p| meter::point_uncertainty(build, p).lsb).collect(),
             last: vec![None; points],
             latest: vec![Err(NoReading::NotPresent); points],
             watch: vec![None; points],
@@ -327,7 +331,7 @@ impl<'a> Executor<'a> {
             if let Some(points) = into.as_deref_mut() {
                 let p = &mut points[point];
                 match reading {
-                    Ok(value) => p.values.push(kept(value)),
+                    Ok(value) => p.values.push(kept(value, self.steps[point])),
                     Err(reason) => p.missing.push(((p.values.len() + p.missing.len()) as u32, reason)),
                 }
             }
@@ -444,9 +448,11 @@ impl<'a> Executor<'a> {
     }
 }
 
-/// A reading as the record keeps it: a tenth of a microvolt is a thousandth of the finest step of any converter here.
-fn kept(value: f64) -> f64 {
-    (value * 1e7).round() / 1e7
+/// A reading as the record keeps it: the nearest multiple of the converter's step, or, where it is none (a corrected reading), to a
+/// tenth of a microvolt, far below any step.
+fn kept(value: f64, step: f64) -> f64 {
+    let codes = value / step;
+    if (codes - codes.round()).abs() < 1e-6 { codes.round() * step } else { (value * 1e7).round() / 1e7 }
 }
 
 /// Lit fraction of white of frames that are a level.

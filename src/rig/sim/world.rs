@@ -61,7 +61,32 @@ impl Wander {
 /// A decoded program, kept so that each distinct frame is decoded once per set of active faults.
 struct Decoded {
     program: Arc<ScanProgram>,
-    light: Rc<Light>,
+    light: Rc<Glow>,
+}
+
+/// [`Light`] with its dark pixels left out: most of the hundreds of frames of a run light a small part of the wall.
+struct Glow {
+    lit: Vec<[f64; 3]>,
+    pixels: Vec<(u32, [f32; 3])>,
+    count: usize,
+    blanked: bool,
+}
+
+impl From<Light> for Glow {
+    fn from(light: Light) -> Self {
+        let pixels = (0..).zip(&light.pixels).filter(|(_, p)| **p != [0.0; 3]).map(|(i, p)| (i, *p)).collect();
+        Self { lit: light.lit, pixels, count: light.pixels.len(), blanked: light.blanked }
+    }
+}
+
+impl Glow {
+    fn light(&self) -> Light {
+        let mut pixels = vec![[0.0; 3]; self.count];
+        for (i, pixel) in &self.pixels {
+            pixels[*i as usize] = *pixel;
+        }
+        Light { lit: self.lit.clone(), pixels, blanked: self.blanked }
+    }
 }
 
 /// Everything that exists physically.
@@ -75,8 +100,8 @@ pub struct World {
     panels: Panels,
     decoded: Vec<Decoded>,
     showing: Option<Arc<ScanProgram>>,
-    dark: Rc<Light>,
-    light: Rc<Light>,
+    dark: Rc<Glow>,
+    light: Rc<Glow>,
     wander: Wander,
     now_ns: u64,
     start_unix_ms: i64,
@@ -105,7 +130,7 @@ impl World {
         edges_ns.sort_unstable();
         let active = active_faults(&scenario.faults, 0);
         let mut panels = Panels::new(build, &active);
-        let dark = Rc::new(dark_light(build, &mut panels));
+        let dark: Rc<Glow> = Rc::new(dark_light(build, &mut panels).into());
         let mut world = Self {
             network: Network::new(build),
             build: build.clone(),
@@ -144,8 +169,8 @@ impl World {
         self.controller_v
     }
     /// What can be seen on the wall.
-    pub fn light(&self) -> &Light {
-        &self.light
+    pub fn light(&self) -> Light {
+        self.light.light()
     }
     /// True once the lines were taken.
     pub fn claimed(&self) -> bool {
@@ -175,14 +200,14 @@ impl World {
         self.settle();
     }
 
-    fn decode(&mut self, program: &Arc<ScanProgram>) -> Rc<Light> {
+    fn decode(&mut self, program: &Arc<ScanProgram>) -> Rc<Glow> {
         if let Some(known) = self.decoded.iter().find(|d| Arc::ptr_eq(&d.program, program)) {
             return Rc::clone(&known.light);
         }
         scan::replay_prepare(program, &mut self.panels);
         self.panels.begin_refresh();
         scan::replay_refresh(program, &mut self.panels);
-        let light = Rc::new(self.panels.light());
+        let light: Rc<Glow> = Rc::new(self.panels.light().into());
         self.decoded.push(Decoded { program: Arc::clone(program), light: Rc::clone(&light) });
         light
     }
@@ -221,7 +246,7 @@ impl World {
         let active = active_faults(&self.faults, self.now_ns);
         self.panels = Panels::new(&self.build, &active);
         self.decoded.clear();
-        self.dark = Rc::new(dark_light(&self.build, &mut self.panels));
+        self.dark = Rc::new(dark_light(&self.build, &mut self.panels).into());
         self.light = match self.showing.clone() {
             Some(program) => self.decode(&program),
             None => Rc::clone(&self.dark),
