@@ -112,6 +112,15 @@ pub fn plan(build: &Build, selection: &Selection, witness: WitnessMode) -> Plan 
     plan::plan(build, selection, witness, &mut Expected::new(build), &mut Album::new(build))
 }
 
+/// What a whole run of a build can and cannot prove.
+pub fn coverage(build: &Build) -> Vec<judge::Coverage> {
+    judge::coverage(build, &plan(build, &Selection::default(), WitnessMode::Ask), &instruments(build))
+}
+
+fn instruments(build: &Build) -> Vec<PointUncertainty> {
+    build.sense.iter().map(|p| crate::meter::point_uncertainty(build, p)).collect()
+}
+
 /// What a run is asked to do.
 pub struct Request<'a> {
     /// The checked build.
@@ -227,7 +236,7 @@ fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), Commiss
     let build = build::load(build_file, "build.toml")
         .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
     let plan = plan(&build, selection, *witness);
-    let instruments: Vec<PointUncertainty> = build.sense.iter().map(|p| crate::meter::point_uncertainty(&build, p)).collect();
+    let instruments = instruments(&build);
     let judgement = judge::judge(&build, &plan, entries, &instruments);
     let report = report::report(&build, &plan, entries, &judgement, &instruments);
     let html = report::html(&report, &build, entries);

@@ -208,6 +208,8 @@ pub enum Role {
     Lit,
     /// Neither: open, idle, climb, hold, rest.
     Steady,
+    /// After the wall was blanked by the interlock.
+    After,
 }
 
 /// Why a run was stopped before its end.

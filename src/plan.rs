@@ -3,6 +3,7 @@
 use crate::build::{Build, Colour, Half, Node, PanelType, Quantity};
 use crate::event::{Selection, Stage, WitnessMode};
 use crate::frame::{Cell, Frame, FrameSpec};
+use crate::meter::sequential::Wanted;
 use crate::scan::ScanProgram;
 use serde::Serialize;
 use std::sync::Arc;
@@ -22,8 +23,10 @@ pub enum Action {
     Steady,
     /// Black, frame, black, frame … black: `cycles` lit windows between `cycles + 1` references.
     Bracket {
-        /// Lit windows.
+        /// Most lit windows.
         cycles: u32,
+        /// When fewer are enough.
+        wanted: Wanted,
     },
     /// Show the frame, take one steady window and ask the witness.
     Ask {
@@ -64,10 +67,15 @@ pub struct Step {
 }
 
 impl Step {
-    /// Seconds after which the step counts as hung: four times its nominal time and 5 s more. `None` where a person is
-    /// waited for.
+    /// Seconds after which the step counts as hung: four times its longest nominal time and 5 s more. `None` where a person
+    /// is waited for.
     pub fn deadline_s(&self) -> Option<f64> {
-        if matches!(self.action, Action::Ask { .. }) { None } else { Some(4.0 * self.seconds + 5.0) }
+        let longest = match &self.action {
+            Action::Ask { .. } => return None,
+            Action::Bracket { cycles, wanted } => self.seconds * f64::from(2 * cycles + 1) / f64::from(2 * wanted.least + 1),
+            _ => self.seconds,
+        };
+        Some(4.0 * longest + 5.0)
     }
 }
 
@@ -104,10 +112,12 @@ pub trait Pictures {
     fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram>;
 }
 
-/// Lit windows of a cell; the controller's own load moves the supply by as much as a cell, so many are needed.
-const CELL_CYCLES: u32 = 12;
-/// Lit windows of a block: a quarter of a cell's response.
-const BLOCK_CYCLES: u32 = 12;
+/// Most lit windows of a step; where only one point is sensed, the controller's own load moves it by as much as a cell does.
+const MOST_CYCLES: u32 = 64;
+/// When a cell is known well enough.
+const CELL: Wanted = Wanted { least: 4, precision: 0.02, limits: [0.65, 1.35], usual: 16 };
+/// When a driver chip is.
+const BLOCK: Wanted = Wanted { least: 4, precision: 0.06, limits: [0.5, 1.7], usual: 12 };
 /// A block is run where some point is expected to move by this many converter steps.
 const BLOCK_STEPS: f64 = 6.0;
 /// Nothing lit alternates above 3 Hz (WCAG 2.3.1): at least this long lit and this long dark.
@@ -167,7 +177,7 @@ impl Planner<'_> {
         let mut expected = self.levels(&frame, duty);
         let window = (f64::from(samples) * READING_S * self.build.sense.len() as f64).max(WINDOW_S);
         let seconds = match &action {
-            Action::Bracket { cycles } => f64::from(2 * cycles + 1) * window,
+            Action::Bracket { wanted, .. } => f64::from(2 * wanted.least + 1) * window,
             Action::Hold { seconds, .. } => *seconds,
             Action::Ask { .. } => 10.0,
             _ => window,
@@ -182,13 +192,15 @@ impl Planner<'_> {
     }
 
     fn sweep(&mut self, panels: &[usize]) {
+        let share = self.build.limits.cell_pct / 100.0;
+        let cell_wanted = Wanted { limits: [1.0 - share, 1.0 + share], ..CELL };
         for &p in panels {
             let (port, position) = (self.build.panels[p].port, self.build.panels[p].position);
             for colour in Colour::ALL {
                 for half in Half::ALL {
                     let cell = Cell { port, position, colour, half };
                     let frame = FrameSpec::Cell(cell);
-                    self.bracket(frame, CELL_CYCLES);
+                    self.bracket(frame, cell_wanted);
                 }
             }
         }
@@ -200,7 +212,7 @@ impl Planner<'_> {
                     for block in 0..blocks {
                         let frame = FrameSpec::Block { cell: Cell { port, position, colour, half }, block };
                         if self.resolves(&frame) {
-                            self.bracket(frame, BLOCK_CYCLES);
+                            self.bracket(frame, BLOCK);
                         }
                     }
                 }
@@ -208,9 +220,9 @@ impl Planner<'_> {
         }
     }
 
-    fn bracket(&mut self, frame: FrameSpec, cycles: u32) {
+    fn bracket(&mut self, frame: FrameSpec, wanted: Wanted) {
         let duty = wall_duty(self.build, &self.pictures.lit(&frame, 1000), self.permitted);
-        self.push(Stage::Sweep, frame.title(), frame, duty, Action::Bracket { cycles }, self.samples);
+        self.push(Stage::Sweep, frame.title(), frame, duty, Action::Bracket { cycles: MOST_CYCLES, wanted }, self.samples);
     }
 
     /// Whether some sense point is expected to move by enough converter steps.

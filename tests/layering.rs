@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 20] = [
+const ORDER: [(&str, u32); 21] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -23,6 +23,7 @@ const ORDER: [(&str, u32); 20] = [
     ("judge", 11),
     ("report", 12),
     ("commission", 13),
+    ("campaign", 14),
     ("service", 20),
     ("cli", 21),
     ("main", 22),

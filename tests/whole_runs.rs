@@ -10,12 +10,7 @@ use signproof::judge::Outcome;
 use std::process::{Command, Output};
 
 fn signproof(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_signproof"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .env("NO_COLOR", "1")
-        .args(args)
-        .output()
-        .unwrap()
+    Command::new(env!("CARGO_BIN_EXE_signproof")).current_dir(env!("CARGO_MANIFEST_DIR")).env("NO_COLOR", "1").args(args).output().unwrap()
 }
 
 fn passes(path: &str) -> signproof::report::Report {
@@ -180,13 +175,13 @@ fn history_lists_the_runs_kept() {
         let args = ["run", "config/water-taxi.toml", "--rig", "sim", "--witness", "none", "--seed", "1", "--stages", stages];
         assert_eq!(signproof(&[&args[..], &["--out", dir.to_str().unwrap()]].concat()).status.code(), Some(4));
     }
-    let out = signproof(&["history", temp.path().to_str().unwrap()]);
+    let out = signproof(&["history", "--in", temp.path().to_str().unwrap()]);
     let text = String::from_utf8_lossy(&out.stdout).into_owned();
     assert_eq!(out.status.code(), Some(0), "{text}");
     let (first, second) = (text.find("first"), text.find("second"));
     assert!(first.is_some() && first < second, "{text}");
     assert_eq!(text.matches("incomplete").count(), 2, "{text}");
-    let out = signproof(&["history", temp.path().to_str().unwrap(), "--format", "json"]);
+    let out = signproof(&["history", "--in", temp.path().to_str().unwrap(), "--format", "json"]);
     let list: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
     assert_eq!(list.as_array().unwrap().len(), 2);
     assert_eq!(list[0]["sign"], "Harbour steps water-taxi board WT-0003");

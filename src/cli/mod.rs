@@ -3,6 +3,7 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod campaign;
 mod cancel;
 mod judge;
 mod paper;
@@ -50,6 +51,10 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// List, for every fault and place, whether this build's sense points prove it.
+    Coverage(campaign::CoverageArgs),
+    /// Measure the judge on thousands of simulated signs with random faults.
+    Campaign(campaign::CampaignArgs),
 }
 
 /// A build file and how to print.
@@ -110,6 +115,8 @@ pub fn main() -> ExitCode {
         Command::Show(args) => show::show(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Coverage(args) => campaign::coverage(&args),
+        Command::Campaign(args) => campaign::campaign(&args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),

@@ -67,6 +67,14 @@ impl<'a> Record<'a> {
         record
     }
 
+    /// Why the run was stopped, if it was.
+    pub fn stop(&self) -> Option<&'a StopCause> {
+        match self.ending {
+            Some(Ending::Stopped(cause)) => Some(cause),
+            _ => None,
+        }
+    }
+
     /// Every difference that the witness named, with the question's step.
     pub fn differences(&self) -> impl Iterator<Item = (&'a Question, &'a Difference)> + '_ {
         self.witnessed.iter().flat_map(|(_, question, answer)| match answer {

@@ -6,7 +6,10 @@ use crate::build::{Build, Quantity};
 use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
-use crate::meter;
+use crate::meter::{
+    self,
+    sequential::{Sequential, Wanted},
+};
 use crate::plan::{Action, Pictures, Plan, Step, WINDOW_S};
 use crate::rig::{Rig, RigError};
 use crate::units::{NoReading, Reading};
@@ -18,6 +21,8 @@ const HOLD_BLOCK_S: f64 = 4.0;
 const SETTLE_ROUNDS: usize = 8;
 /// Two rounds that differ by less than this, in the point's unit, are settled.
 const SETTLED: f64 = 0.003;
+/// Rounds of readings after a trip.
+const AFTER_ROUNDS: usize = 16;
 /// Board health is read every this many rounds of the hold.
 const HEALTH_ROUNDS: u64 = 10;
 
@@ -64,6 +69,9 @@ pub(super) struct Executor<'a> {
     /// Mean levels read so far, by lit fraction of white: for predicting the next.
     levels: Vec<(f64, Vec<Option<f64>>)>,
     deadline: Option<(Stamp, f64)>,
+    sequential: Sequential,
+    /// Number of the step being run.
+    number: u32,
 }
 
 impl<'a> Executor<'a> {
@@ -91,6 +99,8 @@ impl<'a> Executor<'a> {
             watch: vec![None; points],
             levels: Vec::new(),
             deadline: None,
+            sequential: Sequential::new(points),
+            number: 0,
         }
     }
 
@@ -157,13 +167,14 @@ impl<'a> Executor<'a> {
             self.cancelled()?;
             return self.emit(Event::StepSkipped { step: step.number, why: "no witness: nobody looks at the wall in this run".into() });
         }
+        self.number = step.number;
         self.predict(step)?;
         self.emit(Event::StepStarted { step: step.number, frame: step.frame, duty: step.duty })?;
         self.deadline = step.deadline_s().map(|s| (self.rig.clock.now(), s));
         let result = match &step.action {
             Action::Open => self.open(step),
             Action::Steady => self.steady(step),
-            Action::Bracket { cycles } => self.bracket(step, *cycles, report),
+            Action::Bracket { cycles, wanted } => self.bracket(step, *cycles, wanted, report),
             Action::Ask { text } => self.ask(step, text),
             Action::Hold { seconds, interval_s } => self.hold(step, *seconds, *interval_s, report),
         };
@@ -197,21 +208,31 @@ impl<'a> Executor<'a> {
     }
 
     /// References lie between the lit windows and are shared by both neighbours: cycle `k` is lit between
-    /// references `k` and `k + 1`.
-    fn bracket(&mut self, step: &Step, cycles: u32, report: &mut dyn FnMut(&Self, f64)) -> Result<(), Halt> {
-        for cycle in 0..=cycles {
-            self.show(step, FrameSpec::Black, step.duty)?;
-            let reference = self.window(step, cycle, Role::Reference, WINDOW_S)?;
-            if cycle == cycles {
-                break;
-            }
-            self.watch = reference.iter().zip(&step.expected).map(|(r, e)| r.zip(*e)).collect();
+    /// references `k` and `k + 1`. Goes on until the response is known as wanted, at most `most` times.
+    fn bracket(&mut self, step: &Step, most: u32, wanted: &Wanted, report: &mut dyn FnMut(&Self, f64)) -> Result<(), Halt> {
+        let mut before = self.reference(step, 0)?;
+        let mut responses: Vec<Vec<Option<f64>>> = Vec::new();
+        for cycle in 0..most {
+            self.watch = before.iter().zip(&step.expected).map(|(r, e)| r.zip(*e)).collect();
             let lit = self.show(step, step.frame, step.duty).and_then(|()| self.window(step, cycle, Role::Lit, WINDOW_S));
             self.watch.fill(None);
-            lit?;
-            report(self, f64::from(cycle + 1) / f64::from(cycles + 1));
+            let lit = lit?;
+            let after = self.reference(step, cycle + 1)?;
+            let response = |p: usize| Some(lit[p]? - f64::midpoint(before[p]?, after[p]?));
+            responses.push((0..lit.len()).map(response).collect());
+            before = after;
+            if self.sequential.enough(wanted, &step.expected, &responses) {
+                break;
+            }
+            report(self, (f64::from(cycle + 1) / f64::from(wanted.least.max(1) + 1)).min(1.0));
         }
+        self.sequential.learn(&responses);
         Ok(())
+    }
+
+    fn reference(&mut self, step: &Step, cycle: u32) -> Result<Vec<Option<f64>>, Halt> {
+        self.show(step, FrameSpec::Black, step.duty)?;
+        self.window(step, cycle, Role::Reference, WINDOW_S)
     }
 
     fn ask(&mut self, step: &Step, text: &str) -> Result<(), Halt> {
@@ -314,6 +335,18 @@ impl<'a> Executor<'a> {
         Ok(())
     }
 
+    /// One reading; what is no number is no reading.
+    fn read(&mut self, point: usize) -> Reading<f64> {
+        self.rig.meter.read(point).and_then(|v| if v.is_finite() { Ok(v) } else { Err(NoReading::BusFault) })
+    }
+
+    fn note(&self, point: usize, reading: Reading<f64>, into: &mut PointReadings) {
+        match reading {
+            Ok(value) => into.values.push(kept(value, self.steps[point])),
+            Err(reason) => into.missing.push(((into.values.len() + into.missing.len()) as u32, reason)),
+        }
+    }
+
     /// Readings of the last round.
     pub(super) fn latest(&self) -> &[Reading<f64>] {
         &self.latest
@@ -324,16 +357,11 @@ impl<'a> Executor<'a> {
         for point in 0..self.build.sense.len() {
             self.cancelled()?;
             let asked = self.rig.clock.now();
-            // what is no number is no reading
-            let reading = self.rig.meter.read(point).and_then(|v| if v.is_finite() { Ok(v) } else { Err(NoReading::BusFault) });
+            let reading = self.read(point);
             let now = self.rig.clock.now();
             self.latest[point] = reading;
             if let Some(points) = into.as_deref_mut() {
-                let p = &mut points[point];
-                match reading {
-                    Ok(value) => p.values.push(kept(value, self.steps[point])),
-                    Err(reason) => p.missing.push(((p.values.len() + p.missing.len()) as u32, reason)),
-                }
+                self.note(point, reading, &mut points[point]);
             }
             let mut verdict = self.interlock.reading(point, reading, asked, now);
             if let Ok(value) = reading {
@@ -427,6 +455,23 @@ impl<'a> Executor<'a> {
             let now = self.rig.clock.now();
             self.trip(cause, now)
         })
+    }
+
+    /// What every point reads in the dark after a trip: it tells a feed that dropped out from a supply that did.
+    pub(super) fn after_trip(&mut self, cause: &StopCause) -> Result<(), Halt> {
+        if matches!(cause, StopCause::Cancelled { .. } | StopCause::Silent { .. }) {
+            return Ok(());
+        }
+        let from = self.rig.clock.now();
+        let mut points = self.empty();
+        for _ in 0..AFTER_ROUNDS {
+            for (point, readings) in points.iter_mut().enumerate() {
+                let reading = self.read(point);
+                self.note(point, reading, readings);
+            }
+        }
+        let to = self.rig.clock.now();
+        self.emit(Event::Readings { step: self.number, cycle: 0, role: Role::After, from, to, points })
     }
 
     fn wait_until(&mut self, start: Stamp, seconds: f64) {

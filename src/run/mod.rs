@@ -60,7 +60,11 @@ pub fn run(
     let mut seq = 0;
     let result = catch_unwind(AssertUnwindSafe(|| {
         let mut executor = Executor::new(build, &plan.trips, rig, pictures, sink, cancelled, &mut seq);
-        executor.plan(plan, started, witness, observer)
+        match executor.plan(plan, started, witness, observer) {
+            // the lines went dark at the trip
+            Err(Halt::Stop(cause)) => executor.after_trip(&cause).and(Err(Halt::Stop(cause))),
+            other => other,
+        }
     }));
     // tear-down: whatever happened above, the lines go dark before anything else is said
     let dark = blank(rig.output.as_mut());
