@@ -169,9 +169,10 @@ pub fn commission(
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
     let storage = FileStorage::create(&path).map_err(|e| CommissionError::file(&path, &e))?;
-    let mut journal = Journal::create(storage);
+    let mut journal = if rig.simulated { Journal::in_virtual_time(storage) } else { Journal::create(storage) };
     write(&dir, "build.toml", request.build_file.as_bytes())?;
-    let plan = plan(request.build, &request.selection, request.witness);
+    let mut album = Album::new(request.build);
+    let plan = plan::plan(request.build, &request.selection, request.witness, &mut Expected::new(request.build), &mut album);
     let started = Event::RunStarted {
         format: FORMAT,
         tool: concat!("signproof ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -193,10 +194,10 @@ pub fn commission(
         .iter()
         .map(|s| request.corrections.iter().find(|c| c.sense == s.name).map_or((1.0, 0.0), |c| (c.gain, c.offset_v)));
     rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
-    let mut album = Album::new(request.build);
+    let opening = std::iter::once(started).chain(request.corrections.into_iter().map(Event::Calibrated)).collect();
     // how it ended stands in the journal, as far as that could be written
-    let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
-    drop(journal);
+    let _ = run::run(request.build, &plan, opening, &mut rig, &mut album, &mut journal, cancelled, observer);
+    drop((journal, album, rig, plan));
     judge_again(&dir)
 }
 
@@ -236,9 +237,12 @@ pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
 
 fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), CommissionError> {
     let trouble = |why: String| CommissionError::Journal { path: path.to_owned(), why };
-    let Some(Event::RunStarted { build_file, selection, witness, .. }) = entries.first().map(|e| &e.event) else {
+    let Some(Event::RunStarted { format, build_file, selection, witness, tool, .. }) = entries.first().map(|e| &e.event) else {
         return Err(trouble("the journal has no readable first line, so it is not known which build was tested".to_owned()));
     };
+    if *format > FORMAT {
+        return Err(trouble(format!("format {format}, written by {tool}; this version reads up to {FORMAT}: judge it with a newer one")));
+    }
     let build = build::load(build_file, "build.toml")
         .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
     let plan = plan(&build, selection, *witness);

@@ -5,8 +5,12 @@ use crate::frame::FrameSpec;
 use crate::units::NoReading;
 use serde::{Deserialize, Serialize};
 
-/// Version of the event and journal format. Readers accept this and older ones.
-pub const FORMAT: u32 = 1;
+mod readings;
+
+pub use readings::PointReadings;
+
+/// Version of the event and journal format. Readers accept this and older ones. 2: readings as codes of a step.
+pub const FORMAT: u32 = 2;
 
 /// A moment: monotonic time of this boot, wall time, and whether the wall clock was synchronised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -206,18 +210,6 @@ pub enum Role {
     Steady,
     /// After the wall was blanked by the interlock.
     After,
-}
-
-/// Readings of one sense point, in the order taken.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PointReadings {
-    /// Index of the sense point in the build.
-    pub point: usize,
-    /// Good readings: volts, amperes or °C.
-    pub values: Vec<f64>,
-    /// Readings that are missing, with their index in the order taken.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing: Vec<(u32, NoReading)>,
 }
 
 /// Why a run was stopped before its end.

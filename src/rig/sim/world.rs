@@ -11,7 +11,6 @@ use crate::scan::{self, ScanProgram};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Exp1, StandardNormal};
-use std::rc::Rc;
 use std::sync::Arc;
 
 /// The controller's draw wanders by this much, 0.1 to 10 Hz (assumed, no source).
@@ -60,11 +59,36 @@ impl Wander {
     }
 }
 
+/// [`Light`] with its dark pixels left out: most of the hundreds of pictures of a run light a small part of the wall.
+struct Glow {
+    lit: Vec<[f64; 3]>,
+    pixels: Vec<(u32, [f32; 3])>,
+    count: usize,
+    blanked: bool,
+}
+
+impl From<Light> for Glow {
+    fn from(light: Light) -> Self {
+        let pixels = (0..).zip(&light.pixels).filter(|(_, p)| **p != [0.0; 3]).map(|(i, p)| (i, *p)).collect();
+        Self { lit: light.lit, pixels, count: light.pixels.len(), blanked: light.blanked }
+    }
+}
+
+impl Glow {
+    fn light(&self) -> Light {
+        let mut pixels = vec![[0.0; 3]; self.count];
+        for (i, pixel) in &self.pixels {
+            pixels[*i as usize] = *pixel;
+        }
+        Light { lit: self.lit.clone(), pixels, blanked: self.blanked }
+    }
+}
+
 /// What a program does to the sign, kept so that each distinct frame is decoded and solved once per set of active faults.
 struct Known {
     /// `None` for the blanked wall.
     program: Option<Arc<ScanProgram>>,
-    light: Rc<Light>,
+    light: Glow,
     /// Per sense point: level, and its slope per ampere of additional controller current.
     points: Vec<(f64, f64)>,
     controller_v: f64,
@@ -141,8 +165,8 @@ impl World {
         self.known[self.now].controller_v
     }
     /// What can be seen on the wall.
-    pub fn light(&self) -> &Light {
-        &self.known[self.now].light
+    pub fn light(&self) -> Light {
+        self.known[self.now].light.light()
     }
     /// True once the lines were taken.
     pub fn claimed(&self) -> bool {
@@ -216,7 +240,7 @@ impl World {
             // no operating point: the supply has collapsed
             Err(_) => (vec![(0.0, 0.0); self.build.sense.len()], 0.0),
         };
-        Known { program, light: Rc::new(light), points, controller_v }
+        Known { program, light: light.into(), points, controller_v }
     }
 
     /// A panel with fewer volts than its logic needs neither lights nor passes data on.
