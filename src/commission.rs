@@ -1,6 +1,7 @@
 //! The calls a shell makes: plan a build, run it on a rig and report, judge a kept run again, list runs.
 
 use crate::build::{self, Build};
+use crate::calibration::Correction;
 use crate::check::PointUncertainty;
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::frame::{self, Frame, FrameSpec};
@@ -9,7 +10,7 @@ use crate::judge;
 use crate::plan::{self, Physics, Pictures, Plan};
 use crate::power::network::{Network, Parts};
 use crate::report::{self, Report};
-use crate::rig::Rig;
+use crate::rig::{Corrected, Rig};
 use crate::run;
 use crate::scan::{self, ScanProgram};
 use serde::Serialize;
@@ -139,6 +140,8 @@ pub struct Request<'a> {
     pub scenario: Option<String>,
     /// Typed ambient temperature.
     pub ambient_c: Option<f64>,
+    /// Corrections of sense points; the rig's readings are corrected by them.
+    pub corrections: Vec<Correction>,
     /// Directory of the run; `out/<run id>` where absent.
     pub out: Option<PathBuf>,
 }
@@ -185,8 +188,14 @@ pub fn commission(
         scenario: request.scenario,
         ambient_c: request.ambient_c,
     };
+    let by = request
+        .build
+        .sense
+        .iter()
+        .map(|s| request.corrections.iter().find(|c| c.sense == s.name).map_or((1.0, 0.0), |c| (c.gain, c.offset_v)));
+    rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
     // how it ended stands in the journal, as far as that could be written
-    let _ = run::run(request.build, &plan, started, &mut rig, &mut album, &mut journal, cancelled, observer);
+    let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
     drop((journal, album, rig, plan));
     judge_again(&dir)
 }
@@ -236,7 +245,14 @@ fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), Commiss
     let build = build::load(build_file, "build.toml")
         .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
     let plan = plan(&build, selection, *witness);
-    let instruments = instruments(&build);
+    let mut instruments = instruments(&build);
+    for entry in entries {
+        if let Event::Calibrated(correction) = &entry.event
+            && let Some(point) = build.sense_named(&correction.sense)
+        {
+            instruments[point] = correction.uncertainty(instruments[point]);
+        }
+    }
     let judgement = judge::judge(&build, &plan, entries, &instruments);
     let report = report::report(&build, &plan, entries, &judgement, &instruments);
     let html = report::html(&report, &build, entries);

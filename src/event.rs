@@ -307,6 +307,8 @@ pub enum Event {
         /// The chip as found.
         found: Result<String, NoReading>,
     },
+    /// Readings of a sense point are corrected, as stated.
+    Calibrated(crate::calibration::Correction),
     /// State of the controller.
     Board(BoardFacts),
     /// A stage begins.

@@ -113,7 +113,7 @@ pub trait Pictures {
 }
 
 /// Most lit windows of a step; where only one point is sensed, the controller's own load moves it by as much as a cell does.
-const MOST_CYCLES: u32 = 64;
+const MOST_CYCLES: u32 = 160;
 /// When a cell is known well enough.
 const CELL: Wanted = Wanted { least: 4, precision: 0.02, limits: [0.65, 1.35], usual: 16 };
 /// When a driver chip is.

@@ -3,12 +3,12 @@
 use super::explain::{CONVINCED, Explained};
 use super::record::Record;
 use super::response::{Ratio, Responses};
-use super::stats::{Estimate, coverage_factor, line, trimmed};
 use crate::build::{Build, Colour, Half, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
 use crate::meter::decide::decide;
+use crate::meter::robust::{Estimate, coverage_factor, line, trimmed};
 use crate::plan::{Action, Plan, Step};
 use std::collections::BTreeMap;
 

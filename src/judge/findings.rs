@@ -176,7 +176,14 @@ impl Finder<'_, '_> {
         let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains(&s.number));
         let low = *value < window[0];
         self.checks.extend(["hold/".to_owned(), "open/volts/".to_owned()]);
+        // the sweep has measured the resistances; where it was not run they may be to blame as well
+        let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
         match self.judge.build.sense[*point].node {
+            Node::FeedEnd(f) if swept && *value >= window[0] / 2.0 => {
+                let feed = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
+                let supply = Place { supply: place.supply.clone().or_else(|| self.supply_of_feed(f)), ..Place::default() };
+                self.add("supply-limit", supply, 0.7, evidence, vec![("joint", feed, 0.3)]);
+            }
             Node::FeedEnd(f) => {
                 let place = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
                 // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
@@ -192,13 +199,16 @@ impl Finder<'_, '_> {
             }
             _ if low => {
                 let place = Place { sense: None, ..place };
-                // the sweep has measured the resistances; where it was not run they may be to blame as well
-                let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
                 let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)] };
                 self.add("supply-limit", place, if swept { 0.95 } else { 0.5 }, evidence, others);
             }
             _ => {}
         }
+    }
+
+    fn supply_of_feed(&self, feed: usize) -> Option<String> {
+        let build = self.judge.build;
+        Some(build.supplies[build.feeds[feed].supply].name.clone())
     }
 
     fn witness(&mut self) {

@@ -14,7 +14,6 @@ mod findings;
 mod pattern;
 mod record;
 mod response;
-mod stats;
 mod universe;
 
 pub use coverage::coverage;

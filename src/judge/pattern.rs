@@ -6,11 +6,11 @@
 //! `D + L Σ Lᵀ`, inverted by Woodbury's identity.
 
 use super::checks::Judge;
-use super::stats::trimmed;
 use crate::build::{Build, Node, PanelType, Quantity};
 use crate::check::PointUncertainty;
 use crate::event::{Role, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
+use crate::meter::robust::trimmed;
 use crate::plan::{Action, Plan, Step};
 use crate::power::network::{Network, Parts};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};

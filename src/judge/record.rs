@@ -61,7 +61,7 @@ impl<'a> Record<'a> {
                 }
                 Event::Blanked { cause, .. } => record.blanked.push(cause),
                 Event::RunEnded { ending } => record.ending = Some(ending),
-                Event::Shown { .. } | Event::StageStarted { .. } | Event::StageEnded { .. } => {}
+                Event::Calibrated(_) | Event::Shown { .. } | Event::StageStarted { .. } | Event::StageEnded { .. } => {}
             }
         }
         record

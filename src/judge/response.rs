@@ -6,9 +6,10 @@
 //! see alike, cancels by itself where a feed's end and its distribution are both sensed.
 
 use super::record::Record;
-use super::stats::{Estimate, trimmed};
 use crate::check::PointUncertainty;
 use crate::event::Role;
+use crate::meter::robust::{Estimate, trimmed};
+use crate::meter::sequential::TRIM;
 use crate::plan::Step;
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
@@ -20,8 +21,6 @@ pub(crate) struct Ratio {
     pub cycles: usize,
 }
 
-/// Share of a window's readings cut at each end: the controller's bursts are short.
-const TRIM: f64 = 0.2;
 /// A step whose cycles scatter by more than this multiple of the run's noise is judged by its own scatter.
 const NOISIER: f64 = 2.5;
 

@@ -1,10 +1,14 @@
 //! How long to go on: cycles of a bracketed step are repeated until the response is known well enough, or a cap is reached.
 //!
-//! The noise is pooled over the steps of a run, so that a few cycles suffice to know it; the response is the plain mean so far. Each
-//! sense point is a way to know it, and so is the difference of two, in which what both share cancels.
+//! The noise is pooled over the steps of a run, so that a few cycles suffice to know it; the response is the trimmed mean so far, as it
+//! will be judged. Each sense point is a way to know it, and so is the difference of two, in which what both share cancels.
+
+use super::robust::trimmed;
 
 /// Decisions must be clear by this many standard errors: a family of some hundred checks at 95 % (Šidák) needs 3.5.
-const CLEAR: f64 = 4.5;
+const CLEAR: f64 = 5.0;
+/// Share of cycles cut at each end: the controller's bursts are short.
+pub const TRIM: f64 = 0.2;
 /// Steps before the pooled noise is trusted.
 const LEARNT: f64 = 12.0;
 
@@ -21,10 +25,21 @@ pub struct Wanted {
     pub usual: u32,
 }
 
+/// Sum of squared deviations of single cycles, and their degrees of freedom.
 #[derive(Clone, Debug, Default)]
 struct Noise {
     squares: f64,
     dof: f64,
+}
+
+impl Noise {
+    /// Mean of some cycles, with the noise known before and by them.
+    fn with(&self, values: &[f64]) -> Option<(f64, Self)> {
+        let e = trimmed(values, TRIM)?;
+        let n = values.len() as f64;
+        let squares = if e.standard.is_finite() { e.standard.powi(2) * n * (n - 1.0) } else { 0.0 };
+        Some((e.value, Self { squares: self.squares + squares, dof: self.dof + n - 1.0 }))
+    }
 }
 
 /// Noise of every point and pair of points, learnt during a run.
@@ -32,10 +47,6 @@ struct Noise {
 pub struct Sequential {
     points: usize,
     noise: Vec<Noise>,
-}
-
-fn mean(v: &[f64]) -> f64 {
-    v.iter().sum::<f64>() / v.len() as f64
 }
 
 impl Sequential {
@@ -62,11 +73,8 @@ impl Sequential {
             let of = |v: &dyn Fn(usize) -> Option<f64>| Some(v(a)? - b.map_or(Some(0.0), v)?);
             let e = of(&|p| expected[p])?;
             let values: Option<Vec<f64>> = cycles.iter().map(|c| of(&|p| c[p])).collect();
-            let values = values?;
-            let m = mean(&values);
-            let own: f64 = values.iter().map(|v| (v - m).powi(2)).sum();
-            let (squares, dof) = (self.noise[i].squares + own, self.noise[i].dof + values.len() as f64 - 1.0);
-            (e.abs() > 1e-5 && dof >= LEARNT).then(|| ((squares / dof / f64::from(n)).sqrt() / e.abs(), m / e))
+            let (value, noise) = self.noise[i].with(&values?)?;
+            (e.abs() > 1e-5 && noise.dof >= LEARNT).then(|| ((noise.squares / noise.dof / f64::from(n)).sqrt() / e.abs(), value / e))
         });
         let Some((error, ratio)) = known.min_by(|x, y| x.0.total_cmp(&y.0)) else { return n >= wanted.usual };
         let [low, high] = wanted.limits;
@@ -79,10 +87,10 @@ impl Sequential {
         let ways: Vec<_> = self.ways().collect();
         for (i, a, b) in ways {
             let values: Vec<f64> = cycles.iter().filter_map(|c| Some(c[a]? - b.map_or(Some(0.0), |b| c[b])?)).collect();
-            if values.len() > 1 {
-                let m = mean(&values);
-                self.noise[i].squares += values.iter().map(|v| (v - m).powi(2)).sum::<f64>();
-                self.noise[i].dof += values.len() as f64 - 1.0;
+            if values.len() > 1
+                && let Some((_, noise)) = self.noise[i].with(&values)
+            {
+                self.noise[i] = noise;
             }
         }
     }

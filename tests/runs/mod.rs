@@ -56,6 +56,7 @@ pub fn simulate_cut(build: &Build, file: &str, scenario: &str, seed: u64, select
         seed: Some(seed),
         scenario: Some(scenario.to_owned()),
         ambient_c: None,
+        corrections: Vec::new(),
         out: Some(temp.path().join("run")),
     };
     let done = commission(request, sim::rig(build, options), &|| None, &mut |_| {}).unwrap();
