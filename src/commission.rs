@@ -194,9 +194,8 @@ pub fn commission(
         .iter()
         .map(|s| request.corrections.iter().find(|c| c.sense == s.name).map_or((1.0, 0.0), |c| (c.gain, c.offset_v)));
     rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
-    let opening = std::iter::once(started).chain(request.corrections.into_iter().map(Event::Calibrated)).collect();
     // how it ended stands in the journal, as far as that could be written
-    let _ = run::run(request.build, &plan, opening, &mut rig, &mut album, &mut journal, cancelled, observer);
+    let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
     drop((journal, album, rig, plan));
     judge_again(&dir)
 }

@@ -73,7 +73,7 @@ impl<'a> Bench<'a> {
             ambient_c: None,
         };
         let mut memory = Memory(Vec::new());
-        run::run(self.build, &self.plan, vec![started], &mut rig, &mut self.album, &mut memory, &|| None, &mut |_| {});
+        run::run(self.build, &self.plan, started, &[], &mut rig, &mut self.album, &mut memory, &|| None, &mut |_| {});
         let judgement = judge::assess(self.build, &self.plan, &memory.0, &self.instruments);
         Trial { seed, faults, judgement }
     }

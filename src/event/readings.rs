@@ -8,7 +8,7 @@
 //! ```
 //!
 //! stands for the values 20001 · 0.00025005, 20002 · 0.00025005 … in IEEE 754 double precision. Nothing is lost: what does not come back
-//! bit for bit that way (a wide spread, values with a correction) is written as `"values":[…]`, as format 1 did; both are read.
+//! bit for bit that way (a wide spread, a corrected offset) is written as `"values":[…]`, as format 1 did; both are read.
 
 use crate::units::NoReading;
 use serde::{Deserialize, Serialize};

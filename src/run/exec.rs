@@ -3,6 +3,7 @@
 use super::interlock::{self, Interlock};
 use super::{Progress, supply_point};
 use crate::build::{Build, Quantity};
+use crate::calibration::Correction;
 use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
@@ -75,9 +76,11 @@ pub(super) struct Executor<'a> {
 }
 
 impl<'a> Executor<'a> {
+    #[expect(clippy::too_many_arguments, reason = "each is one collaborator; a struct would only move the list")]
     pub(super) fn new(
         build: &'a Build,
         trips: &[Option<[f64; 2]>],
+        corrections: &[Correction],
         rig: &'a mut Rig,
         pictures: &'a mut dyn Pictures,
         sink: &'a mut dyn Sink,
@@ -93,7 +96,11 @@ impl<'a> Executor<'a> {
             cancel,
             seq,
             interlock: Interlock::new(build, trips),
-            steps: build.sense.iter().map(|p| meter::point_uncertainty(build, p).lsb).collect(),
+            steps: build
+                .sense
+                .iter()
+                .map(|p| meter::point_uncertainty(build, p).lsb * corrections.iter().find(|c| c.sense == p.name).map_or(1.0, |c| c.gain))
+                .collect(),
             last: vec![None; points],
             latest: vec![Err(NoReading::NotPresent); points],
             watch: vec![None; points],
@@ -107,14 +114,16 @@ impl<'a> Executor<'a> {
     pub(super) fn plan(
         &mut self,
         plan: &Plan,
-        opening: Vec<Event>,
+        header: Event,
+        corrections: &[Correction],
         witness: WitnessMode,
         observer: &mut dyn FnMut(&Progress<'_>),
     ) -> Result<(), Halt> {
         // dark before anything else, the record included
         self.rig.output.blank()?;
-        for event in opening {
-            self.emit(event)?;
+        self.emit(header)?;
+        for correction in corrections {
+            self.emit(Event::Calibrated(correction.clone()))?;
         }
         self.claim()?;
         let mut current = None;
@@ -495,7 +504,7 @@ impl<'a> Executor<'a> {
     }
 }
 
-/// A reading as the record keeps it: the nearest multiple of the converter's step, or, where it is none (a corrected reading), to a
+/// A reading as the record keeps it: the nearest multiple of the converter's step, or, where it is none (an offset was corrected), to a
 /// tenth of a microvolt, far below any step.
 fn kept(value: f64, step: f64) -> f64 {
     let codes = value / step;

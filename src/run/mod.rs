@@ -17,6 +17,7 @@ pub use interlock::{RESPONSE_FACTOR, RESPONSE_MARGIN_A, RESPONSE_MARGIN_V, SILEN
 pub use show::show_hold;
 
 use crate::build::{Build, Node, Quantity};
+use crate::calibration::Correction;
 use crate::event::{Ending, Entry, Event, Stage, WitnessMode};
 use crate::journal::Sink;
 use crate::plan::{Pictures, Plan};
@@ -39,8 +40,8 @@ pub struct Progress<'a> {
     pub done: f64,
 }
 
-/// Runs a plan and returns how it ended; the same stands in the journal as far as that could be written. `opening` is recorded
-/// first: the run's start, and what is known before it. `cancelled` is asked before every reading and says who cancels, e.g. `SIGINT`. The wall is dark when
+/// Runs a plan and returns how it ended; the same stands in the journal as far as that could be written. `started` is the
+/// run's first event, and the corrections that the rig's meter applies follow it. `cancelled` is asked before every reading and says who cancels, e.g. `SIGINT`. The wall is dark when
 /// this returns, or the ending says that it could not be made so.
 ///
 /// # Panics
@@ -49,18 +50,19 @@ pub struct Progress<'a> {
 pub fn run(
     build: &Build,
     plan: &Plan,
-    opening: Vec<Event>,
+    started: Event,
+    corrections: &[Correction],
     rig: &mut Rig,
     pictures: &mut dyn Pictures,
     sink: &mut dyn Sink,
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&Progress<'_>),
 ) -> Ending {
-    let witness = if let Some(Event::RunStarted { witness, .. }) = opening.first() { *witness } else { WitnessMode::None };
+    let witness = if let Event::RunStarted { witness, .. } = &started { *witness } else { WitnessMode::None };
     let mut seq = 0;
     let result = catch_unwind(AssertUnwindSafe(|| {
-        let mut executor = Executor::new(build, &plan.trips, rig, pictures, sink, cancelled, &mut seq);
-        match executor.plan(plan, opening, witness, observer) {
+        let mut executor = Executor::new(build, &plan.trips, corrections, rig, pictures, sink, cancelled, &mut seq);
+        match executor.plan(plan, started, corrections, witness, observer) {
             // the lines went dark at the trip
             Err(Halt::Stop(cause)) => executor.after_trip(&cause).and(Err(Halt::Stop(cause))),
             other => other,

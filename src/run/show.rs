@@ -45,7 +45,7 @@ pub fn show_hold(
 ) -> Ending {
     let (mut seq, mut nowhere) = (0, Nowhere);
     let result = catch_unwind(AssertUnwindSafe(|| {
-        let mut executor = Executor::new(build, &plan.trips, rig, pictures, &mut nowhere, cancelled, &mut seq);
+        let mut executor = Executor::new(build, &plan.trips, &[], rig, pictures, &mut nowhere, cancelled, &mut seq);
         hold(&mut executor, frame, duty, for_s, reader)
     }));
     let dark = blank(rig.output.as_mut());
