@@ -141,6 +141,10 @@ impl Runner<'_> {
             self.rig.output.blank()?;
             self.emit(Event::StageEnded { stage: last })?;
         }
+        let facts = self.rig.health.read();
+        if facts.scan.is_some() {
+            self.emit(Event::Board(facts))?;
+        }
         Ok(())
     }
 
@@ -214,6 +218,7 @@ impl Runner<'_> {
     /// One reading with the interlock on.
     fn read(&mut self, point: usize) -> Result<Reading<f64>, Halt> {
         let reading = self.rig.meter.read(point);
+        self.rig.output.check()?;
         let now = self.rig.clock.now();
         match reading {
             Ok(value) => {
