@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 /// Without a refresh for this long, or for three refreshes where that is longer, the guard drives OE high.
 const STALL: Duration = Duration::from_millis(20);
-/// A program is on the wall, or the wall dark, within this time and [`STALL`]s, or something is broken.
+/// The first refresh of a program, or the dark, comes within this time, or something is broken.
 const ANSWER: Duration = Duration::from_millis(500);
 /// How often the guard looks.
 const LOOK: Duration = Duration::from_millis(4);
@@ -150,7 +150,7 @@ impl Scanner {
         self.check()?;
         // `replay` opens the wires once the first row is loaded
         let number = self.shared.give(Order::Show(Arc::clone(program)));
-        if self.shared.wait_done(number, ANSWER.max(3 * self.shared.stall)) {
+        if self.shared.wait_done(number, 2 * ANSWER.max(3 * self.shared.stall)) {
             return Ok(());
         }
         self.shared.wires.close();
