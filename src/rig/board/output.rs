@@ -61,7 +61,7 @@ impl BoardOutput {
             return Err(RigError {
                 what: "looking for others on the output lines".to_owned(),
                 why: found.text(),
-                todo: "stop that program first; nothing was driven".to_owned(),
+                todo: "stop that program first".to_owned(),
             });
         }
         tracing::info!(neighbours = %found.text(), "output lines are free");

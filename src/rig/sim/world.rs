@@ -143,6 +143,10 @@ impl World {
     pub fn controller_v(&self) -> f64 {
         self.controller_v
     }
+    /// Rules of the panel interface broken so far.
+    pub fn hazards(&self) -> super::panels::Hazards {
+        self.panels.hazards()
+    }
     /// What can be seen on the wall.
     pub fn light(&self) -> &Light {
         &self.light
@@ -161,6 +165,18 @@ impl World {
         self.showing = Some(Arc::clone(program));
         self.light = self.decode(program);
         self.advance((program.refresh_s() * 1e9) as u64);
+        self.settle();
+    }
+
+    /// One word from outside, for those who clock the panels themselves.
+    pub fn word(&mut self, clear: u32, set: u32) {
+        scan::Lines::write(&mut self.panels, clear, set);
+    }
+
+    /// Takes what was lit by the words since the last call as what is on the wall now.
+    pub fn look(&mut self) {
+        self.light = Rc::new(self.panels.light());
+        self.panels.begin_refresh();
         self.settle();
     }
 
