@@ -123,6 +123,34 @@ pub struct BoardFacts {
     pub uptime_s: Option<f64>,
     /// Ambient temperature in °C, sensed or typed.
     pub ambient_c: Option<f64>,
+    /// Whether the wall clock was synchronised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_synced: Option<bool>,
+    /// Storage left where the journal is, MiB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub free_mib: Option<u64>,
+    /// How the panels were clocked so far.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan: Option<ScanFacts>,
+}
+
+/// How the panels were clocked: measured by the scan thread.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ScanFacts {
+    /// How words reach the pins.
+    pub path: String,
+    /// Priority, locked memory, core: as permitted.
+    pub manner: String,
+    /// Refreshes since the lines were claimed.
+    pub refreshes: u64,
+    /// Mean refresh rate, hertz.
+    pub refresh_hz: f64,
+    /// Standard deviation of the time of a refresh, microseconds.
+    pub jitter_us: f64,
+    /// Longest refresh, microseconds.
+    pub worst_us: f64,
+    /// Times that the guard blanked because no refresh came.
+    pub stalls: u32,
 }
 
 /// What the witness is asked.

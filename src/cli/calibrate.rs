@@ -43,6 +43,8 @@ pub struct CalibrateArgs {
     /// Draws part tolerances and noise of the sim rig.
     #[arg(long)]
     seed: Option<u64>,
+    #[command(flatten)]
+    board: super::board::BoardArgs,
 }
 
 /// Readings of the converter beside the meter.
@@ -55,7 +57,8 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Exit> {
         let known: Vec<&str> = build.sense.iter().map(|s| s.name.as_str()).collect();
         return Err(Exit::usage(format!("--point: the build has no sense point `{}`; it has {}", args.point, known.join(", "))));
     };
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None)?;
+    let board = super::board::Use { args: &args.board, doing: "calibrate", storage: None };
+    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     rig.output.claim().map_err(|e| Exit::error(e.to_string()))?;
     rig.meter.identify(point).map_err(|e| Exit::error(format!("`{}`: {}", args.point, e.text())))?;
     let values: Vec<f64> = (0..READINGS).filter_map(|_| rig.meter.read(point).ok()).collect();

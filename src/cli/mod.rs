@@ -3,9 +3,12 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod blank;
+mod board;
 mod calibrate;
 mod campaign;
 mod cancel;
+mod doctor;
 mod judge;
 mod paper;
 mod progress;
@@ -48,6 +51,10 @@ enum Command {
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
     Show(show::ShowArgs),
+    /// Drive the output lines dark, also after a run was killed.
+    Blank(blank::BlankArgs),
+    /// Look at this controller: what a run on it would find. Drives nothing.
+    Doctor(doctor::DoctorArgs),
     /// Make the reports of a run again from its journal.
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
@@ -116,6 +123,8 @@ pub fn main() -> ExitCode {
         Command::Pins(args) => paper::pins(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
+        Command::Blank(args) => blank::blank(&args),
+        Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
         Command::Calibrate(args) => calibrate::calibrate(&args),

@@ -1,5 +1,6 @@
 //! `signproof run`.
 
+use super::board::{self, BoardArgs};
 use super::{Exit, Format, cancel, load_build, print, progress::Progress, witness::Terminal};
 use crate::build::Build;
 use crate::commission::{self, Request};
@@ -39,6 +40,8 @@ pub struct RunArgs {
     out: Option<PathBuf>,
     #[command(flatten)]
     cut: Cut,
+    #[command(flatten)]
+    board: BoardArgs,
     /// How to print the result.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -119,7 +122,9 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
-    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
+    let board = board::Use { args: &args.board, doing: "run", storage };
+    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,
@@ -160,11 +165,21 @@ fn corrections(asked: Option<&Path>, build: &Build) -> Result<Vec<crate::calibra
 pub type Opened = (crate::rig::Rig, Option<u64>, Option<String>);
 
 /// Opens the named rig.
-pub fn open_rig(name: RigName, build: &Build, scenario: Option<&Path>, seed: Option<u64>, witness: WitnessMode) -> Result<Opened, Exit> {
+pub fn open_rig(
+    name: RigName,
+    build: &Build,
+    scenario: Option<&Path>,
+    seed: Option<u64>,
+    witness: WitnessMode,
+    board: &board::Use<'_>,
+) -> Result<Opened, Exit> {
     match name {
-        RigName::Board => Err(Exit::error(
-            "the board rig is not part of this version: nothing was driven. Use `--rig sim` to try a build without hardware.",
-        )),
+        RigName::Board => {
+            if scenario.is_some() || seed.is_some() || witness == WitnessMode::Simulated {
+                return Err(Exit::usage("--scenario, --seed and --witness simulated are for the sim rig; the board has a real sign"));
+            }
+            Ok((board::open(build, board)?, None, None))
+        }
         RigName::Sim => {
             let text = scenario
                 .map(|path| {

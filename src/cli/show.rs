@@ -1,5 +1,6 @@
 //! `signproof show`: one chosen frame, held for tracing with a meter.
 
+use super::board::{self, BoardArgs};
 use super::run::{RigName, open_rig};
 use super::{Exit, cancel, load_build, print};
 use crate::build::{Build, Colour, Half};
@@ -45,6 +46,8 @@ pub struct ShowArgs {
     /// Stop by itself after this many seconds.
     #[arg(long = "for", value_name = "SECONDS")]
     for_s: Option<f64>,
+    #[command(flatten)]
+    board: BoardArgs,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -68,7 +71,8 @@ pub fn show(args: &ShowArgs) -> Result<u8, Exit> {
     if args.rig == RigName::Sim && args.for_s.is_none() {
         return Err(Exit::usage("show on the sim rig: virtual time does not wait for you; give --for SECONDS"));
     }
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None)?;
+    let board = board::Use { args: &args.board, doing: "show", storage: None };
+    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let mut album = Album::new(&build);
     let lit = plan::Pictures::lit(&mut album, &frame, 1000);

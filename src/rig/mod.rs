@@ -8,6 +8,7 @@ use crate::units::Reading;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub mod board;
 pub mod sim;
 
 /// The rig itself broke: never the sign's fault.
@@ -30,6 +31,10 @@ pub trait Output {
     fn show(&mut self, program: &Arc<ScanProgram>) -> Result<(), RigError>;
     /// OE high at once, data low. Allowed at any time, also before `claim` and twice.
     fn blank(&mut self) -> Result<(), RigError>;
+    /// Whether what is shown is still being shown.
+    fn check(&mut self) -> Result<(), RigError> {
+        Ok(())
+    }
 }
 
 /// The sense points, in the order of the build.

@@ -145,7 +145,10 @@ impl<'a> Executor<'a> {
             report(self, 1.0, observer);
             before += step.seconds;
         }
-        self.end_stage(current)
+        self.end_stage(current)?;
+        // how the scan thread fared is known only now
+        let facts = self.rig.health.read();
+        if facts.scan.is_some() { self.emit(Event::Board(facts)) } else { Ok(()) }
     }
 
     /// Takes the lines, dark.
@@ -369,6 +372,7 @@ impl<'a> Executor<'a> {
             self.cancelled()?;
             let asked = self.rig.clock.now();
             let reading = self.read(point);
+            self.rig.output.check()?;
             let now = self.rig.clock.now();
             self.latest[point] = reading;
             if let Some(points) = into.as_deref_mut() {

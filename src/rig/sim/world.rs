@@ -88,6 +88,8 @@ impl Glow {
 struct Known {
     /// `None` for the blanked wall.
     program: Option<Arc<ScanProgram>>,
+    /// What someone outside clocked in, word by word.
+    clocked: bool,
     light: Glow,
     /// Per sense point: level, and its slope per ampere of additional controller current.
     points: Vec<(f64, f64)>,
@@ -164,6 +166,10 @@ impl World {
     pub fn controller_v(&self) -> f64 {
         self.known[self.now].controller_v
     }
+    /// Rules of the panel interface broken so far.
+    pub fn hazards(&self) -> super::panels::Hazards {
+        self.panels.hazards()
+    }
     /// What can be seen on the wall.
     pub fn light(&self) -> Light {
         self.known[self.now].light.light()
@@ -183,6 +189,21 @@ impl World {
         self.advance((program.refresh_s() * 1e9) as u64);
     }
 
+    /// One word from outside, for those who clock the panels themselves.
+    pub fn word(&mut self, clear: u32, set: u32) {
+        scan::Lines::write(&mut self.panels, clear, set);
+    }
+
+    /// Takes what was lit by the words since the last call as what is on the wall now.
+    pub fn look(&mut self) {
+        let light = self.panels.light();
+        self.panels.begin_refresh();
+        let known = Known { clocked: true, ..self.solve(None, light) };
+        self.known.retain(|k| !k.clocked);
+        self.known.push(known);
+        self.now = self.known.len() - 1;
+    }
+
     /// Drives the wall dark.
     pub fn blank(&mut self) {
         self.put(None);
@@ -191,7 +212,7 @@ impl World {
     fn put(&mut self, program: Option<&Arc<ScanProgram>>) {
         let same = |k: &Known| match (&k.program, program) {
             (Some(a), Some(b)) => Arc::ptr_eq(a, b),
-            (None, None) => true,
+            (None, None) => !k.clocked,
             _ => false,
         };
         self.now = self.known.iter().position(same).unwrap_or_else(|| {
@@ -240,7 +261,7 @@ impl World {
             // no operating point: the supply has collapsed
             Err(_) => (vec![(0.0, 0.0); self.build.sense.len()], 0.0),
         };
-        Known { program, light: light.into(), points, controller_v }
+        Known { program, clocked: false, light: light.into(), points, controller_v }
     }
 
     /// A panel with fewer volts than its logic needs neither lights nor passes data on.
