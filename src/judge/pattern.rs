@@ -246,6 +246,10 @@ const WINDOW_LOAD_A: f64 = 0.09;
 /// Noise of a reading in converter steps (assumed, no source).
 const READING_STEPS: f64 = 0.8;
 
+/// Amperes rms by which the controller's load moves between the readings of two points, which one converter takes in turn (assumed, no
+/// source).
+const READING_LOAD_A: f64 = 0.07;
+
 /// The rows that a run of this plan would give for a sound sign, with the noise to be expected.
 pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Pattern {
     let usable: Vec<usize> = (0..build.sense.len()).filter(|&p| build.sense[p].quantity == Quantity::Volts).collect();
@@ -262,7 +266,10 @@ pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertaint
                 let Some(step) = plan.steps.iter().find(|s| s.number == step) else { continue };
                 let Action::Bracket { wanted, .. } = step.action else { continue };
                 let load: f64 = weights.iter().map(|&(p, w)| w * slopes[p] * WINDOW_LOAD_A).sum();
-                let noise: f64 = weights.iter().map(|&(p, w)| (w * instrument(p).lsb * READING_STEPS).powi(2)).sum::<f64>()
+                let noise: f64 = weights
+                    .iter()
+                    .map(|&(p, w)| w * w * ((instrument(p).lsb * READING_STEPS).powi(2) + (slopes[p] * READING_LOAD_A).powi(2)))
+                    .sum::<f64>()
                     / f64::from(step.samples.max(1));
                 // lit minus the mean of two references: 1.5 windows' variance; half as much again for what was not thought of
                 let one = 1.5 * 1.5 * (load * load + noise);
