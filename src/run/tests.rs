@@ -530,3 +530,35 @@ fn a_build_without_sense_points_lights_nothing() {
     assert!(matches!(ending, Ending::Broken { message } if message.contains("no sense point")));
     assert!(!b.did().iter().any(|d| matches!(d, Did::Show(..))));
 }
+
+#[test]
+fn what_is_read_while_a_picture_settles_is_not_measured() {
+    // for 6 ms after each picture every point is off by 20 mV, falling
+    let mut b = bench(0.5, |w, _, v| {
+        let shown = w.did.iter().rev().find_map(|d| if let Did::Show(_, at) = d { Some(*at) } else { None });
+        let since = shown.map_or(1.0, |at| (w.now - at) as f64 * 1e-9);
+        Ok(if since < 0.006 { v + 0.02 * (1.0 - since / 0.006) } else { v })
+    });
+    let (ending, events) = b.run();
+    assert_eq!(ending, Ending::Completed);
+    for e in &events {
+        let Event::Readings { step, role: Role::Lit, points, .. } = &e.event else { continue };
+        for p in points {
+            let spread = p.values.iter().fold(0.0_f64, |s, v| s.max((v - p.values[0]).abs()));
+            assert!(spread < 1e-6, "step {step}, point {}: {spread} V", p.point);
+        }
+    }
+}
+
+#[test]
+fn corrections_follow_the_start_on_the_record() {
+    let mut b = bench(0.5, sound);
+    let correction = Correction { sense: "distribution".into(), gain: 1.001, offset_v: 0.0, standard_v: 0.002, comparisons: Vec::new() };
+    let mut pictures = b.shared.clone();
+    let mut events = Vec::new();
+    let started = header(WitnessMode::None);
+    let corrections = std::slice::from_ref(&correction);
+    run(&b.build, &b.plan, started, corrections, &mut b.rig, &mut pictures, &mut events, &|| None, &mut |_| {});
+    assert!(matches!(events[0].event, Event::RunStarted { .. }));
+    assert_eq!(events[1].event, Event::Calibrated(correction));
+}
