@@ -163,13 +163,14 @@ impl Finder<'_, '_> {
 
     /// A trip names where volts went: a feed's end alone, or everything.
     fn stopped(&mut self) {
-        let Some(Ending::Stopped(StopCause::Volts { point, value, window })) = self.judge.record.ending else { return };
+        let Some(Ending::Stopped(cause @ (StopCause::Volts { .. } | StopCause::Undervoltage))) = self.judge.record.ending else { return };
         // what the readings before the trip explain, it needs no other cause
         let electric = ["supply-set", "supply-soft", "joint", "fuse-open", "leak", "return-open", "converter-offset", "divider-off"];
         if self.found.iter().any(|f| electric.contains(&f.kind.as_str())) {
-            self.checks.push("hold/".to_owned());
+            self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
             return;
         }
+        let StopCause::Volts { point, value, window } = cause else { return self.undervoltage(cause) };
         let cause = StopCause::Volts { point: *point, value: *value, window: *window };
         let evidence = vec![self.judge.cause(&cause)];
         let place = self.judge.place(*point);
@@ -204,6 +205,16 @@ impl Finder<'_, '_> {
             }
             _ => {}
         }
+    }
+
+    /// The controller's own flag, with every sense point still inside its window: between them lies the controller's feed.
+    fn undervoltage(&mut self, cause: &StopCause) {
+        let build = self.judge.build;
+        let feed = Place { feed: Some(build.feeds[build.controller.feed].name.clone()), ..Place::default() };
+        let supply = Place { supply: self.supply_of_feed(build.controller.feed), ..Place::default() };
+        self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
+        let others = vec![("supply-limit", supply, 0.4), ("fuse-open", feed.clone(), 0.1)];
+        self.add("joint", feed, 0.5, vec![self.judge.cause(cause)], others);
     }
 
     fn supply_of_feed(&self, feed: usize) -> Option<String> {

@@ -296,9 +296,10 @@ impl<'a> Executor<'a> {
     /// One window: settle, then at least `step.samples` readings of each point and at least `least_s` with
     /// this picture. Gives the mean of each point.
     fn window(&mut self, step: &Step, cycle: u32, role: Role, least_s: f64) -> Result<Vec<Option<f64>>, Halt> {
-        self.health()?;
         let shown = self.rig.clock.now();
+        // readings first: a trip that names the volts tells more than the board's flag
         self.settle()?;
+        self.health()?;
         let from = self.rig.clock.now();
         let mut points = self.empty();
         let mut result = Ok(());
