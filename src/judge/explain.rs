@@ -26,6 +26,8 @@ pub(crate) struct Explanation {
     pub odds: f64,
     /// Magnitude where one was fitted: volts, ohms, amperes, a share.
     pub magnitude: Option<f64>,
+    /// Place in the dictionary.
+    number: usize,
 }
 
 /// Everything that was found.
@@ -38,14 +40,18 @@ pub(crate) struct Explained {
     pub chi_square: f64,
 }
 
+#[derive(Clone)]
 struct State {
     mean: Vec<f64>,
     scale: Vec<f64>,
 }
 
 /// A hypothesis applied to the current means: what is added, and the fitted magnitude.
+#[derive(Clone)]
 struct Fit {
     score: f64,
+    /// What the hypothesis costs beforehand: its prior, and Occam's factor of its magnitude.
+    cost: f64,
     shift: Vec<(usize, f64)>,
     magnitude: Option<f64>,
 }
@@ -60,17 +66,17 @@ fn fit(h: &Hypothesis, state: &State, metric: &Metric, weighted: &[f64]) -> Fit 
         // Occam: what is left of the magnitude's range after measuring
         let occam = (0.5 * (2.0 * std::f64::consts::PI / curvature).ln() - (high - low).ln()).min(0.0);
         let shift = direction.into_iter().map(|(i, d)| (i, d * x)).collect();
-        Fit { score: gain + occam + prior, shift, magnitude: Some(x) }
+        Fit { score: gain + occam + prior, cost: occam + prior, shift, magnitude: Some(x) }
     };
     match &h.effect {
         Effect::Gains(rows) => {
             let shift: Vec<(usize, f64)> = rows.iter().map(|&(i, g)| (i, state.mean[i] * (g - 1.0))).collect();
             let score = dot(&shift) - 0.5 * metric.square(&shift) + prior;
-            Fit { score, shift, magnitude: None }
+            Fit { score, cost: prior, shift, magnitude: None }
         }
         Effect::Shifts(rows) => {
             let score = dot(rows) - 0.5 * metric.square(rows) + prior;
-            Fit { score, shift: rows.clone(), magnitude: None }
+            Fit { score, cost: prior, shift: rows.clone(), magnitude: None }
         }
         Effect::Slope { rows, low, high } => slope(rows.iter().map(|&(i, d)| (i, d * state.scale[i].max(0.0))).collect(), *low, *high),
         Effect::Weaker { rows, low, high } => slope(rows.iter().map(|&i| (i, -state.mean[i])).collect(), *low, *high),
@@ -91,56 +97,174 @@ fn apply(state: &State, shift: &[(usize, f64)], pattern: &Pattern) -> State {
     State { mean, scale }
 }
 
+/// Everything known after some faults are taken as given.
+#[derive(Clone)]
+struct Node {
+    state: State,
+    metric: Metric,
+    weighted: Vec<f64>,
+    /// Residual χ².
+    chi_square: f64,
+    /// Logarithm of the likelihood, but for a constant of the pattern.
+    likelihood: f64,
+}
+
+/// A pattern and what may explain it.
+struct Scene<'a> {
+    pattern: &'a Pattern,
+    hypotheses: &'a [Hypothesis],
+}
+
+impl Scene<'_> {
+    fn node(&self, state: State) -> Option<Node> {
+        let metric = Metric::new(self.pattern, &state.scale)?;
+        let left = residual(self.pattern, &state);
+        let weighted = metric.solve(&left);
+        let chi_square = left.iter().zip(&weighted).map(|(a, b)| a * b).sum::<f64>();
+        let likelihood = -0.5 * (chi_square + metric.ln_det());
+        Some(Node { state, metric, weighted, chi_square, likelihood })
+    }
+
+    fn sound(&self) -> Option<Node> {
+        let rows = &self.pattern.rows;
+        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()] })
+    }
+
+    /// Scores of all hypotheses at a node; exact for the most promising ones, whose own covariance is computed.
+    fn fits(&self, node: &Node) -> Vec<Fit> {
+        let mut fits: Vec<Fit> = self.hypotheses.iter().map(|h| fit(h, &node.state, &node.metric, &node.weighted)).collect();
+        let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score > CONVINCED - 4.0).collect();
+        order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
+        for (rank, &i) in order.iter().enumerate() {
+            fits[i].score = if rank < EXACT { self.exact(node, &fits[i]) } else { fits[i].score.min(0.0) };
+        }
+        fits
+    }
+
+    fn exact(&self, node: &Node, f: &Fit) -> f64 {
+        self.node(apply(&node.state, &f.shift, self.pattern)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
+    }
+
+    /// Takes hypothesis `best` as given, with its look-alikes: those that explain what it explains, and have nothing left to explain
+    /// after it.
+    fn take(&self, node: &Node, fits: &[Fit], best: usize) -> Option<(Explanation, Node)> {
+        let next = self.node(apply(&node.state, &fits[best].shift, self.pattern))?;
+        let alike: Vec<usize> = (0..fits.len())
+            .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
+            .filter(|&i| fit(&self.hypotheses[i], &next.state, &next.metric, &next.weighted).score < CONVINCED)
+            .collect();
+        let weight = |i: usize| (fits[i].score - fits[best].score).exp();
+        let total = 1.0 + alike.iter().map(|&i| weight(i)).sum::<f64>();
+        let mut alternatives: Vec<(Hypothesis, f64)> = alike.iter().map(|&i| (self.hypotheses[i].clone(), weight(i) / total)).collect();
+        alternatives.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let explanation = Explanation {
+            best: self.hypotheses[best].clone(),
+            probability: 1.0 / total,
+            alternatives,
+            odds: fits[best].score,
+            magnitude: fits[best].magnitude,
+            number: best,
+        };
+        Some((explanation, next))
+    }
+
+    /// Goes on from a node, the best next, until nothing convinces.
+    fn complete(&self, mut node: Node, mut found: Vec<Explanation>) -> Option<(Vec<Explanation>, Node)> {
+        while found.len() < MOST {
+            let fits = self.fits(&node);
+            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { break };
+            let (explanation, next) = self.take(&node, &fits, best)?;
+            found.push(explanation);
+            node = next;
+        }
+        Some((found, node))
+    }
+
+    /// Looks again at each fault in the light of all the others.
+    fn again(&self, found: &[Explanation]) -> Option<(Vec<Explanation>, Node)> {
+        let mut numbers: Vec<usize> = found.iter().map(|e| e.number).collect();
+        let mut out = found.to_vec();
+        for turn in 0..numbers.len() {
+            let mut node = self.sound()?;
+            for (_, &n) in numbers.iter().enumerate().filter(|(i, _)| *i != turn) {
+                let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
+                node = self.node(apply(&node.state, &f.shift, self.pattern))?;
+            }
+            let fits = self.fits(&node);
+            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { continue };
+            let (explanation, after) = self.take(&node, &fits, best)?;
+            numbers[turn] = best;
+            out[turn] = explanation;
+            if turn + 1 == numbers.len() {
+                return Some((out, after));
+            }
+        }
+        None
+    }
+}
+
+fn top(fits: &[Fit]) -> Option<usize> {
+    (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
+}
+
+/// Hypotheses that are scored exactly.
+const EXACT: usize = 60;
+/// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
+const BEGINNINGS: usize = 10;
+
+fn beginnings(fits: &[Fit]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score >= CONVINCED).collect();
+    order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
+    let mut out: Vec<usize> = Vec::new();
+    for i in order {
+        let same = |&j: &usize| {
+            let (a, b) = (&fits[i].shift, &fits[j].shift);
+            a.len() == b.len() && a.iter().zip(b).all(|(x, y)| x.0 == y.0 && (x.1 - y.1).abs() < 0.2 * x.1.abs().max(y.1.abs()) + 1e-9)
+        };
+        if !out.iter().any(same) {
+            out.push(i);
+        }
+        if out.len() == BEGINNINGS {
+            break;
+        }
+    }
+    out
+}
+
 /// Explains a judged run's pattern. `None` where nothing was measured.
 pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let pattern = measured(judge);
     if pattern.rows.is_empty() {
         return None;
     }
-    let mut state = State { mean: pattern.rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; pattern.rows.len()] };
-    let mut metric = Metric::new(&pattern, &state.scale)?;
-    let mut left = residual(&pattern, &state);
-    let mut weighted = metric.solve(&left);
-    let chi_square = |left: &[f64], weighted: &[f64]| left.iter().zip(weighted).map(|(a, b)| a * b).sum::<f64>();
     let rows = pattern.rows.len();
+    let start = Scene { pattern: &pattern, hypotheses: &[] }.sound()?;
     // solving the network anew pays only where something is odd
-    let odd = chi_square(&left, &weighted) > rows as f64 + 3.0 * (2.0 * rows as f64).sqrt()
+    let odd = start.chi_square > rows as f64 + 3.0 * (2.0 * rows as f64).sqrt()
         || judge.checks.iter().any(|c| c.result == CheckResult::Fail)
         || judge.record.stop().is_some();
     let hypotheses = dictionary(judge.build, judge.plan, &pattern, odd);
-    let mut found: Vec<Explanation> = Vec::new();
-    let mut first_odds = None;
-    while found.len() < MOST {
-        let fits: Vec<Fit> = hypotheses.iter().map(|h| fit(h, &state, &metric, &weighted)).collect();
-        let Some(best) = (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score)) else { break };
-        first_odds.get_or_insert(fits[best].score);
-        if fits[best].score < CONVINCED {
-            break;
+    let scene = Scene { pattern: &pattern, hypotheses: &hypotheses };
+    let fits = scene.fits(&start);
+    let first_odds = top(&fits).map_or(0.0, |b| fits[b].score.max(0.0));
+    let (mut found, mut node) = scene.complete(start.clone(), Vec::new())?;
+    if found.len() > 1 {
+        // the best first fault may be a wrong one that covers parts of two: other beginnings are tried to their ends
+        let total = |found: &[Explanation]| found.iter().map(|e| e.odds).sum::<f64>();
+        for begin in beginnings(&fits) {
+            let (explanation, next) = scene.take(&start, &fits, begin)?;
+            let (other, after) = scene.complete(next, vec![explanation])?;
+            if total(&other) > total(&found) + 1e-9 {
+                (found, node) = (other, after);
+            }
         }
-        let next = apply(&state, &fits[best].shift, &pattern);
-        let next_metric = Metric::new(&pattern, &next.scale)?;
-        let next_left = residual(&pattern, &next);
-        let next_weighted = next_metric.solve(&next_left);
-        // a look-alike explains what the best explains, and has nothing left to explain after it
-        let alike: Vec<usize> = (0..fits.len())
-            .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
-            .filter(|&i| fit(&hypotheses[i], &next, &next_metric, &next_weighted).score < CONVINCED)
-            .collect();
-        let weight = |i: usize| (fits[i].score - fits[best].score).exp();
-        let total = 1.0 + alike.iter().map(|&i| weight(i)).sum::<f64>();
-        let mut alternatives: Vec<(Hypothesis, f64)> = alike.iter().map(|&i| (hypotheses[i].clone(), weight(i) / total)).collect();
-        alternatives.sort_by(|a, b| b.1.total_cmp(&a.1));
-        found.push(Explanation {
-            best: hypotheses[best].clone(),
-            probability: 1.0 / total,
-            alternatives,
-            odds: fits[best].score,
-            magnitude: fits[best].magnitude,
-        });
-        (state, metric, left, weighted) = (next, next_metric, next_left, next_weighted);
+        if found.len() > 1
+            && let Some((other, after)) = scene.again(&found)
+        {
+            (found, node) = (other, after);
+        }
     }
-    let chi_square = chi_square(&left, &weighted);
-    Some(Explained { found, odds: first_odds.unwrap_or(0.0).max(0.0), rows, chi_square })
+    Some(Explained { found, odds: first_odds, rows, chi_square: node.chi_square })
 }
 
 /// How many standard deviations below its expectation a fault's evidence may fall and still convince: 99.5 % of runs.

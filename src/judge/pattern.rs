@@ -310,6 +310,7 @@ fn level(judge: &Judge<'_>, point: usize) -> Option<(f64, f64, f64)> {
 }
 
 /// Inverse of the covariance, ready for residuals.
+#[derive(Clone)]
 pub(crate) struct Metric {
     weights: Vec<f64>,
     loads: Vec<Vec<(usize, f64)>>,
@@ -336,6 +337,11 @@ impl Metric {
             }
         }
         Some(Self { weights, loads, inner: inner.cholesky()?, unknowns: q })
+    }
+
+    /// Logarithm of the covariance's determinant, but for a constant of the pattern (matrix determinant lemma).
+    pub fn ln_det(&self) -> f64 {
+        2.0 * self.inner.l_dirty().diagonal().iter().map(|x| x.ln()).sum::<f64>()
     }
 
     fn project(&self, v: &[(usize, f64)]) -> DVector<f64> {
