@@ -95,6 +95,7 @@ pub(crate) fn dictionary(build: &Build, plan: &Plan, pattern: &Pattern, thorough
     m.panels();
     m.lines();
     m.drivers();
+    m.exchanges();
     m.resistances();
     m.instruments();
     if thorough {
@@ -177,6 +178,53 @@ impl Maker<'_> {
                         }
                     }
                 }
+            }
+        }
+    }
+
+    /// Panels or ports exchanged: the current is drawn, but through the other one's feed.
+    fn exchanges(&mut self) {
+        let build = self.build;
+        let elsewhere = |a: (u8, u8), b: (u8, u8)| match (build.panel_at(a.0, a.1), build.panel_at(b.0, b.1)) {
+            (Some(p), Some(q)) if build.panels[p].kind == build.panels[q].kind => build.panels[p].feed != build.panels[q].feed,
+            _ => false,
+        };
+        let own = |m: &Self, partner: &dyn Fn((u8, u8)) -> Option<(u8, u8)>| -> Vec<(usize, f64)> {
+            let rows = m.rows.iter().enumerate();
+            rows.filter_map(|(i, r)| match r.what {
+                // a block is read at its feed's end where there is a point
+                What::Own(c) | What::Block(c, _) if r.base.is_some() => {
+                    let here = (c.port, c.position);
+                    partner(here).filter(|&there| elsewhere(here, there)).map(|_| (i, 0.0))
+                }
+                _ => None,
+            })
+            .collect()
+        };
+        for chain in &build.chains {
+            let (port, last) = (chain.port, chain.panels.len() as u8);
+            for a in 1..=last {
+                for b in a + 1..=last {
+                    let partner = |(p, x): (u8, u8)| match x {
+                        _ if p != port => None,
+                        x if x == a => Some((port, b)),
+                        x if x == b => Some((port, a)),
+                        _ => None,
+                    };
+                    let rows = own(self, &partner);
+                    self.add(Fault::OrderSwap { port, positions: [a, b] }, Effect::Gains(rows));
+                }
+            }
+        }
+        for (i, a) in build.chains.iter().enumerate() {
+            for b in &build.chains[i + 1..] {
+                let partner = |(p, x): (u8, u8)| match p {
+                    p if p == a.port => Some((b.port, x)),
+                    p if p == b.port => Some((a.port, x)),
+                    _ => None,
+                };
+                let rows = own(self, &partner);
+                self.add(Fault::PortSwap { ports: [a.port, b.port] }, Effect::Gains(rows));
             }
         }
     }

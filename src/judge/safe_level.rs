@@ -75,7 +75,8 @@ pub(super) fn safe_level(judge: &Judge<'_>) -> Option<SafeLevel> {
     };
     for (s, supply) in build.supplies.iter().enumerate() {
         let Some(point) = usable.iter().copied().find(|&p| build.sense[p].node == Node::Distribution(s)) else { continue };
-        let factor = worse(&[(point, 1.0)], tolerance(build, |f| build.feeds[f].supply == s), format!("supply {} with its input lead", supply.name));
+        let factor =
+            worse(&[(point, 1.0)], tolerance(build, |f| build.feeds[f].supply == s), format!("supply {} with its input lead", supply.name));
         let part = &mut worst.supplies[s];
         part.source_ohm *= factor;
         part.input_out_ohm *= factor;
@@ -86,7 +87,8 @@ pub(super) fn safe_level(judge: &Judge<'_>) -> Option<SafeLevel> {
         if supply_of(build, common) != Some(feed.supply) {
             continue;
         }
-        let factor = worse(&[(own, 1.0), (common, -1.0)], tolerance(build, |x| x == f), format!("the lead of feed {} with its fuse", feed.name));
+        let factor =
+            worse(&[(own, 1.0), (common, -1.0)], tolerance(build, |x| x == f), format!("the lead of feed {} with its fuse", feed.name));
         let part = &mut worst.feeds[f];
         part.fuse_ohm *= factor;
         part.out_ohm *= factor;
