@@ -17,7 +17,7 @@ use std::collections::BTreeSet;
 pub fn coverage(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Vec<Coverage> {
     let pattern = planned(build, plan, instruments);
     let hypotheses = dictionary(build, plan, &pattern, true);
-    let metric = Metric::new(&pattern, &vec![1.0; pattern.rows.len()]);
+    let metric = Metric::new(&pattern, &vec![1.0; pattern.rows.len()], &[]);
     let mut told: BTreeSet<(String, Place)> = BTreeSet::new();
     let mut out = Vec::new();
     for kind in Fault::KINDS {

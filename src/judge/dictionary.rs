@@ -27,6 +27,8 @@ pub(crate) struct Hypothesis {
     /// The fault, with a nominal magnitude.
     pub fault: Fault,
     pub effect: Effect,
+    /// Rows that take another colour's tolerance: its unknown.
+    pub colours: Vec<(usize, usize)>,
     /// Natural logarithm of its probability before anything is measured, relative to its kind.
     pub ln_prior: f64,
 }
@@ -119,7 +121,7 @@ pub(crate) fn dictionary(build: &Build, plan: &Plan, pattern: &Pattern, thorough
 
 impl Maker<'_> {
     fn add(&mut self, fault: Fault, effect: Effect) {
-        self.out.push(Hypothesis { fault, effect, ln_prior: 0.0 });
+        self.out.push(Hypothesis { fault, effect, colours: Vec::new(), ln_prior: 0.0 });
     }
 
     fn cell(row: &Row) -> Option<(Cell, Option<u16>)> {
@@ -174,7 +176,17 @@ impl Maker<'_> {
                                 let to = if of(c, half, colour) { c2 } else { colour };
                                 both(c).then(|| Some(full(c, to)? / full(c, c.colour)?)).flatten()
                             });
-                            self.add(Fault::LinesSwapped { port, lines: [line, other], after }, Effect::Gains(swapped));
+                            let shows = |c: Cell| if of(c, half, colour) { c2 } else { colour };
+                            let colours = swapped
+                                .iter()
+                                .filter_map(|&(i, _)| {
+                                    let (c, _) = Self::cell(&self.rows[i])?;
+                                    let own = self.rows[i].loads[0].0;
+                                    Some((i, own + shows(c).index() - c.colour.index()))
+                                })
+                                .collect();
+                            let fault = Fault::LinesSwapped { port, lines: [line, other], after };
+                            self.out.push(Hypothesis { fault, effect: Effect::Gains(swapped), colours, ln_prior: 0.0 });
                         }
                     }
                 }
