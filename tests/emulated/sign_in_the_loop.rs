@@ -18,7 +18,7 @@ use std::sync::mpsc::{RecvTimeoutError, sync_channel};
 use std::time::{Duration, Instant};
 
 /// Between two lines to the board.
-const EVERY: Duration = Duration::from_millis(8);
+const EVERY: Duration = Duration::from_millis(15);
 
 /// One write: clear mask, set mask.
 type Word = (u32, u32);

@@ -48,6 +48,8 @@ pub struct BoardOptions {
     pub settle: Option<Duration>,
     /// Replaces the guard's limit.
     pub stall: Option<Duration>,
+    /// A pause in the dark after each refresh.
+    pub rest: Duration,
     /// What the lock says, e.g. `run`.
     pub doing: &'static str,
     /// A directory on the storage that the record goes to.
@@ -71,7 +73,7 @@ fn board(root: &Root) -> Result<soc::Soc, RigError> {
 pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
     let root = &options.root;
     let soc = board(root)?;
-    let scan = ScanOptions { stretch: soc.stretch, core: options.core, stall: options.stall };
+    let scan = ScanOptions { stretch: soc.stretch, core: options.core, stall: options.stall, rest: options.rest, root: root.clone() };
     let path = options.path.unwrap_or(soc.path);
     let output = BoardOutput::open(root, PinSet::of(build), path, scan, options.settle.unwrap_or(SETTLE), options.doing)?;
     let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
