@@ -2,7 +2,7 @@
 //!
 //! `sign-in-the-loop BUILD SCENARIO CAPTURE SOCKET`: CAPTURE is a pipe with the emulator's trace of register writes, SOCKET its serial
 //! line. Every few milliseconds a line with the counts of the converter's four inputs goes into the board. Ends with the capture and prints
-//! what was seen as `writes N hazards N updates N`.
+//! what was seen as `writes N hazards N updates N dark true|false`.
 
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -74,10 +74,9 @@ fn main() {
         while lines.read_until(b'\n', &mut line).is_ok_and(|n| n > 0) {
             batch.extend(word(&line));
             line.clear();
-            if batch.len() == 256 || (!batch.is_empty() && lines.buffer().is_empty()) {
-                if send.send(std::mem::take(&mut batch)).is_err() {
-                    return;
-                }
+            let full = batch.len() == 256 || (!batch.is_empty() && lines.buffer().is_empty());
+            if full && send.send(std::mem::take(&mut batch)).is_err() {
+                return;
             }
         }
         let _ = send.send(batch);
@@ -117,6 +116,8 @@ fn main() {
             }
         }
     }
+    world.look();
     let h = world.hazards();
-    println!("writes {writes} hazards {} updates {updates}", h.address_while_lit + h.latch_while_lit + h.data_at_clock);
+    let hazards = h.address_while_lit + h.latch_while_lit + h.data_at_clock;
+    println!("writes {writes} hazards {hazards} updates {updates} dark {}", world.light().blanked);
 }
