@@ -5,6 +5,8 @@
 
 mod blank;
 mod board;
+mod calibrate;
+mod campaign;
 mod cancel;
 mod doctor;
 mod judge;
@@ -57,6 +59,12 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// Correct a sense point by a hand meter held to it.
+    Calibrate(calibrate::CalibrateArgs),
+    /// List, for every fault and place, whether this build's sense points prove it.
+    Coverage(campaign::CoverageArgs),
+    /// Measure the judge on thousands of simulated signs with random faults.
+    Campaign(campaign::CampaignArgs),
 }
 
 /// A build file and how to print.
@@ -119,6 +127,9 @@ pub fn main() -> ExitCode {
         Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Calibrate(args) => calibrate::calibrate(&args),
+        Command::Coverage(args) => campaign::coverage(&args),
+        Command::Campaign(args) => campaign::campaign(&args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),
@@ -141,6 +152,22 @@ fn start_log(filter: &str) {
 /// Colour on stderr: a terminal, and NO_COLOR not set.
 fn colour() -> bool {
     std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+}
+
+/// Where state is kept: as asked, as the service manager says, or below the user's own state directory.
+fn state_dir_if_known(asked: Option<&std::path::Path>) -> Option<PathBuf> {
+    asked
+        .map(std::path::Path::to_owned)
+        .or_else(|| std::env::var_os("STATE_DIRECTORY").map(PathBuf::from))
+        .or_else(|| std::env::var_os("XDG_STATE_HOME").map(|d| PathBuf::from(d).join("signproof")))
+        .or_else(|| std::env::var_os("HOME").map(|d| PathBuf::from(d).join(".local/state/signproof")))
+}
+
+/// The same, made if needed.
+fn state_dir(asked: Option<&std::path::Path>) -> Result<PathBuf, Exit> {
+    let dir = state_dir_if_known(asked).ok_or_else(|| Exit::usage("--state-dir: no home directory is known; name a directory"))?;
+    std::fs::create_dir_all(&dir).map_err(|e| Exit::error(format!("{}: {e}", dir.display())))?;
+    Ok(dir)
 }
 
 /// Data to stdout; a closed pipe is no error.

@@ -29,6 +29,9 @@ pub struct RunArgs {
     /// Who says what is on the wall.
     #[arg(long, value_enum, default_value = "ask")]
     witness: WitnessArg,
+    /// Where corrections are kept.
+    #[arg(long, value_name = "DIR")]
+    state_dir: Option<PathBuf>,
     /// Ambient temperature in °C, read from a thermometer.
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     ambient: Option<f64>,
@@ -136,6 +139,7 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         seed,
         scenario,
         ambient_c: args.ambient,
+        corrections: corrections(args.state_dir.as_deref(), &build)?,
         out: args.out,
     };
     let mut progress = Progress::new();
@@ -147,6 +151,14 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         Format::Json => print(&crate::report::json(&done.report)),
     }
     Ok(done.report.outcome.exit_code())
+}
+
+/// Corrections kept for a build; none where there is no state directory yet.
+fn corrections(asked: Option<&Path>, build: &Build) -> Result<Vec<crate::calibration::Correction>, Exit> {
+    match super::state_dir_if_known(asked) {
+        Some(dir) => crate::calibration::load(&dir, build).map_err(Exit::error),
+        None => Ok(Vec::new()),
+    }
 }
 
 /// A rig with the seed and scenario text it was made from.

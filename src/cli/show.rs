@@ -7,7 +7,7 @@ use crate::build::{Build, Colour, Half};
 use crate::commission::{self, Album};
 use crate::event::{Selection, WitnessMode};
 use crate::frame::{Cell, FrameSpec};
-use crate::run;
+use crate::{plan, run};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -75,8 +75,10 @@ pub fn show(args: &ShowArgs) -> Result<u8, Exit> {
     let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let mut album = Album::new(&build);
+    let lit = plan::Pictures::lit(&mut album, &frame, 1000);
+    let duty = plan::safe_duty(&build, &lit, plan.level_permitted, 1000);
     print(&format!("{} — showing {}; Ctrl-C stops", build.sign.name, frame.title()));
-    let ending = run::show_hold(&build, &plan, frame, 1000, args.for_s, &mut rig, &mut album, &cancelled, &mut |seconds, values| {
+    let ending = run::show_hold(&build, &plan, frame, duty, args.for_s, &mut rig, &mut album, &cancelled, &mut |seconds, values| {
         let mut line = format!("{seconds:8.1} s");
         for (point, value) in build.sense.iter().zip(values) {
             let text = match value {
