@@ -13,7 +13,7 @@ use crate::event::{Answer, BoardFacts, Question, Stamp, WitnessMode};
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
-use chips::{Analog, SimBus, SimDelay};
+use chips::{Analog, SimBus, SimDelay, SimFiles};
 use scenario::Scenario;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -118,10 +118,8 @@ pub struct SimOptions {
 pub fn rig(build: &Build, options: SimOptions) -> Rig {
     let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms);
     let world = Rc::new(RefCell::new(world));
-    let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
-    numbers.sort_unstable();
-    numbers.dedup();
-    let buses = numbers
+    let buses = build
+        .buses()
         .into_iter()
         .map(|number| {
             (number, {
@@ -130,6 +128,7 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
             })
         })
         .collect();
+    let files = SimFiles::new(build, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances);
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
         (WitnessMode::Ask, Some(person)) => person,
@@ -139,7 +138,7 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world)))),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files)),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,
