@@ -78,7 +78,7 @@ impl Selection {
 }
 
 /// Where the sign is while it is tested.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum PlaceOfRun {
     /// On the bench.
@@ -103,7 +103,7 @@ pub enum WitnessMode {
 }
 
 /// State of the controller; absent facts are `None`.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct BoardFacts {
     /// Board model.
     pub model: Option<String>,
@@ -219,7 +219,7 @@ pub struct PointReadings {
 }
 
 /// Why a run was stopped before its end.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum StopCause {
     /// A sense point left the trip window.
@@ -259,7 +259,7 @@ pub enum StopCause {
 }
 
 /// How a run came to its end.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Ending {
     /// Every planned step was run.

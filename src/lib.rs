@@ -14,10 +14,12 @@
 //!
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
+pub mod baseline;
 pub mod build;
 pub mod check;
 pub mod cli;
 pub mod commission;
+pub mod drift;
 pub mod event;
 pub mod fault;
 pub mod frame;
@@ -30,5 +32,6 @@ pub mod report;
 pub mod rig;
 pub mod run;
 pub mod scan;
+pub mod ticket;
 pub mod units;
 pub mod wall;

@@ -3,12 +3,17 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod accept;
 mod cancel;
+mod compare;
 mod judge;
+mod key;
 mod paper;
 mod progress;
 mod run;
 mod show;
+mod ticket;
+mod verify;
 mod witness;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -50,6 +55,18 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// Say what changed between two runs of a sign, and what that suggests.
+    Compare(compare::CompareArgs),
+    /// Find slow change over many runs of a sign, and when it leaves a limit.
+    Trend(compare::TrendArgs),
+    /// Accept a run as the baseline of its build.
+    Accept(accept::AcceptArgs),
+    /// Bundle a run for the service desk: report, journal, readings, build, manifest.
+    Ticket(ticket::TicketArgs),
+    /// Check a ticket and judge its journal again.
+    Verify(verify::VerifyArgs),
+    /// Make the key that signs tickets, or print its public half.
+    Key(key::KeyArgs),
 }
 
 /// A build file and how to print.
@@ -110,6 +127,12 @@ pub fn main() -> ExitCode {
         Command::Show(args) => show::show(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Compare(args) => compare::compare(&args),
+        Command::Trend(args) => compare::trend(&args),
+        Command::Accept(args) => accept::accept(&args),
+        Command::Ticket(args) => ticket::ticket(&args),
+        Command::Verify(args) => verify::verify(&args),
+        Command::Key(args) => key::key(&args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),

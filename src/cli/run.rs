@@ -1,6 +1,7 @@
 //! `signproof run`.
 
-use super::{Exit, Format, cancel, load_build, print, progress::Progress, witness::Terminal};
+use super::judge::{ReportFormat, print_report};
+use super::{Exit, cancel, load_build, progress::Progress, witness::Terminal};
 use crate::build::Build;
 use crate::commission::{self, Request};
 use crate::event::{PlaceOfRun, Selection, Stage, WitnessMode};
@@ -34,11 +35,16 @@ pub struct RunArgs {
     /// Directory of this run; an earlier run in it is moved aside.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Compare with this earlier run, or with the `accepted` baseline of this build, and append that to the report.
+    #[arg(long, value_name = "RUN")]
+    baseline: Option<PathBuf>,
+    #[command(flatten)]
+    state: super::accept::StateDir,
     #[command(flatten)]
     cut: Cut,
     /// How to print the result.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    format: ReportFormat,
 }
 
 /// A run cut to parts, for fault-finding; never `pass`.
@@ -117,6 +123,9 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
     let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    // what can't be compared is said before anything is lit
+    let baseline =
+        args.baseline.as_deref().map(|run| super::accept::baseline(run, &args.state, &build.digest(), rig.simulated)).transpose()?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,
@@ -137,10 +146,11 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
     let done = commission::commission(request, rig, &cancelled, &mut |p| progress.update(p));
     progress.finish();
     let done = done.map_err(|e| Exit::error(e.to_string()))?;
-    match args.format {
-        Format::Text => print(&done.report.summary(&done.dir)),
-        Format::Json => print(&crate::report::json(&done.report)),
-    }
+    let done = match baseline {
+        Some(numbers) => commission::append_baseline(&done.dir, &numbers).map_err(|e| Exit::error(e.to_string()))?,
+        None => done,
+    };
+    print_report(&done, args.format)?;
     Ok(done.report.outcome.exit_code())
 }
 
