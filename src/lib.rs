@@ -16,6 +16,8 @@
 
 pub mod baseline;
 pub mod build;
+pub mod calibration;
+pub mod campaign;
 pub mod check;
 pub mod cli;
 pub mod commission;

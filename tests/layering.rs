@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 23] = [
+const ORDER: [(&str, u32); 25] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -17,6 +17,7 @@ const ORDER: [(&str, u32); 23] = [
     ("scan", 5),
     ("plan", 7),
     ("meter", 6),
+    ("calibration", 4),
     ("rig", 8),
     ("journal", 9),
     ("run", 10),
@@ -26,6 +27,7 @@ const ORDER: [(&str, u32); 23] = [
     ("commission", 13),
     ("baseline", 14),
     ("ticket", 14),
+    ("campaign", 14),
     ("service", 20),
     ("cli", 21),
     ("main", 22),

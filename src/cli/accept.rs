@@ -18,31 +18,22 @@ pub struct AcceptArgs {
     state: StateDir,
 }
 
-/// Where accepted baselines and the key are kept.
+/// Where accepted baselines, corrections and the key are kept.
 #[derive(Args)]
 pub struct StateDir {
-    /// Directory of accepted baselines and of the signing key [default: $STATE_DIRECTORY, else ~/.local/state/signproof].
+    /// Directory of accepted baselines, corrections and the signing key [default: $STATE_DIRECTORY, else ~/.local/state/signproof].
     #[arg(long, value_name = "DIR")]
     state_dir: Option<PathBuf>,
 }
 
 impl StateDir {
+    /// As given on the command line.
+    pub fn given(&self) -> Option<&Path> {
+        self.state_dir.as_deref()
+    }
     /// The directory asked for, else the service manager's, else the user's own.
     pub fn path(&self) -> Result<PathBuf, Exit> {
-        if let Some(dir) = &self.state_dir {
-            return Ok(dir.clone());
-        }
-        let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty());
-        if let Some(list) = set("STATE_DIRECTORY") {
-            // systemd gives a list with colons where a unit has several
-            let first = list.to_string_lossy().split(':').next().unwrap_or_default().to_owned();
-            return Ok(PathBuf::from(first));
-        }
-        set("HOME").map(|home| Path::new(&home).join(".local/state/signproof")).ok_or_else(|| {
-            Exit::usage(
-                "neither STATE_DIRECTORY nor HOME is set, so it is not known where state is kept: name a directory with --state-dir",
-            )
-        })
+        super::state_dir_if_known(self.given()).ok_or_else(|| Exit::usage("--state-dir: no home directory is known; name a directory"))
     }
 }
 

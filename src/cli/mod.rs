@@ -4,8 +4,13 @@
 //! for a bug. Data goes to stdout, everything else to stderr.
 
 mod accept;
+mod blank;
+mod board;
+mod calibrate;
+mod campaign;
 mod cancel;
 mod compare;
+mod doctor;
 mod judge;
 mod key;
 mod paper;
@@ -51,6 +56,10 @@ enum Command {
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
     Show(show::ShowArgs),
+    /// Drive the output lines dark, also after a run was killed.
+    Blank(blank::BlankArgs),
+    /// Look at this controller: what a run on it would find. Drives nothing.
+    Doctor(doctor::DoctorArgs),
     /// Make the reports of a run again from its journal.
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
@@ -67,6 +76,12 @@ enum Command {
     Verify(verify::VerifyArgs),
     /// Make the key that signs tickets, or print its public half.
     Key(key::KeyArgs),
+    /// Correct a sense point by a hand meter held to it.
+    Calibrate(calibrate::CalibrateArgs),
+    /// List, for every fault and place, whether this build's sense points prove it.
+    Coverage(campaign::CoverageArgs),
+    /// Measure the judge on thousands of simulated signs with random faults.
+    Campaign(campaign::CampaignArgs),
 }
 
 /// A build file and how to print.
@@ -125,6 +140,8 @@ pub fn main() -> ExitCode {
         Command::Pins(args) => paper::pins(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
+        Command::Blank(args) => blank::blank(&args),
+        Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
         Command::Compare(args) => compare::compare(&args),
@@ -133,6 +150,9 @@ pub fn main() -> ExitCode {
         Command::Ticket(args) => ticket::ticket(&args),
         Command::Verify(args) => verify::verify(&args),
         Command::Key(args) => key::key(&args),
+        Command::Calibrate(args) => calibrate::calibrate(&args),
+        Command::Coverage(args) => campaign::coverage(&args),
+        Command::Campaign(args) => campaign::campaign(&args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),
@@ -155,6 +175,24 @@ fn start_log(filter: &str) {
 /// Colour on stderr: a terminal, and NO_COLOR not set.
 fn colour() -> bool {
     std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+}
+
+/// Where state is kept: as asked, as the service manager says, or below the user's own state directory.
+fn state_dir_if_known(asked: Option<&std::path::Path>) -> Option<PathBuf> {
+    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty());
+    asked
+        .map(std::path::Path::to_owned)
+        // systemd gives a list with colons where a unit has several
+        .or_else(|| set("STATE_DIRECTORY").map(|list| PathBuf::from(list.to_string_lossy().split(':').next().unwrap_or_default())))
+        .or_else(|| set("XDG_STATE_HOME").map(|d| PathBuf::from(d).join("signproof")))
+        .or_else(|| set("HOME").map(|d| PathBuf::from(d).join(".local/state/signproof")))
+}
+
+/// The same, made if needed.
+fn state_dir(asked: Option<&std::path::Path>) -> Result<PathBuf, Exit> {
+    let dir = state_dir_if_known(asked).ok_or_else(|| Exit::usage("--state-dir: no home directory is known; name a directory"))?;
+    std::fs::create_dir_all(&dir).map_err(|e| Exit::error(format!("{}: {e}", dir.display())))?;
+    Ok(dir)
 }
 
 /// Data to stdout; a closed pipe is no error.

@@ -27,13 +27,14 @@ pub fn readings_csv(build: &Build, entries: &[Entry]) -> Vec<u8> {
                 let (begin, length) = (from.since(start), to.since(*from));
                 let (step, cycle) = (step.to_string(), cycle.to_string());
                 let what = match role {
-                    Role::Reference => "black",
+                    Role::Reference | Role::After => "black",
                     Role::Lit | Role::Steady => shown.as_str(),
                 };
                 let role = match role {
                     Role::Reference => "reference",
                     Role::Lit => "lit",
                     Role::Steady => "steady",
+                    Role::After => "after",
                 };
                 for p in points {
                     let Some(sense) = build.sense.get(p.point) else { continue };

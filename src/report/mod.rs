@@ -14,6 +14,7 @@ pub use html::html;
 pub use ocp::ocp;
 pub use schema::json_schema;
 pub use text::escape;
+pub use words::place_text as place_words;
 
 use crate::build::{Build, Quantity};
 use crate::check::{Check, PointUncertainty};

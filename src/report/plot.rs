@@ -31,7 +31,8 @@ pub(crate) struct Extras {
 const W: f64 = 720.0;
 const H: f64 = 300.0;
 const LEFT: f64 = 76.0;
-const RIGHT: f64 = 14.0;
+/// Half of the last label stands beyond the plot.
+const RIGHT: f64 = 22.0;
 const BOTTOM: f64 = 48.0;
 const TOP: f64 = 22.0;
 
@@ -68,15 +69,17 @@ pub(crate) fn decimate(points: &[(f64, f64)], columns: usize) -> Vec<(f64, f64)>
     out
 }
 
-/// Three to six round figures between two ends, with as many decimals as their step needs.
+/// Three to seven round figures between two ends, with as many decimals as their step needs.
 fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
     let rough = (high - low) / 5.0;
     let power = 10_f64.powf(rough.log10().floor());
-    let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(rough);
-    let decimals = (-(step * 1.000_001).log10().floor()).max(0.0) as usize;
-    let first = (low / step - 1e-9).ceil() as i64;
-    let last = (high / step + 1e-9).floor() as i64;
-    (first..=last).map(|k| (k as f64 * step, format!("{:.decimals$}", k as f64 * step))).collect()
+    let with = |step: f64| {
+        let decimals = (-(step * 1.000_001).log10().floor()).max(0.0) as usize;
+        let first = (low / step - 1e-9).ceil() as i64;
+        let last = (high / step + 1e-9).floor() as i64;
+        (first..=last).map(|k| (k as f64 * step, format!("{:.decimals$}", k as f64 * step))).collect::<Vec<_>>()
+    };
+    [10.0, 5.0, 2.0].into_iter().map(|m| with(m * power)).find(|t| t.len() >= 3).unwrap_or_else(|| with(power))
 }
 
 /// An SVG element; a sentence where there is nothing to draw.
