@@ -159,7 +159,8 @@ fn a_dark_and_a_weak_panel_are_told_apart() {
     assert!(dark.iter().any(|s| s.starts_with("Panel 1·2 went dark")), "{dark:?}");
     assert!(!dark.iter().any(|s| s.contains("loosened")), "{dark:?}");
     let weak = says(sound(), &numbers(7, "[[fault]]\nkind = \"panel-weak\"\nport = 2\nposition = 1\nfactor = 0.8\n", CELLS));
-    assert!(weak.iter().any(|s| s.starts_with("Panel 2·1 draws") && s.contains("less")), "{weak:?}");
+    // its neighbour on the same feed and the feed itself are not blamed, though the feed's drop is less by a tenth
+    assert!(weak.len() == 1 && weak[0].starts_with("Panel 2·1 draws") && weak[0].contains("less"), "{weak:?}");
 }
 
 #[test]

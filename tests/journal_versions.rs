@@ -39,5 +39,5 @@ fn a_newer_format_is_named_not_misread() {
         *format = FORMAT + 1;
     }
     let error = judged(Path::new("x"), entries).err().unwrap().to_string();
-    assert!(error.contains("use a newer signproof"), "{error}");
+    assert!(error.contains("judge it with a newer one"), "{error}");
 }

@@ -405,7 +405,7 @@ fn hostile_zips_are_refused_within_64_mib_and_2_s() {
         m
     };
     let named = |name: &'static str| with(&|m| (m.name, m.central_name) = (name, name));
-    let sound = zip_of(&[plain.clone()], b"", b"");
+    let sound = zip_of(std::slice::from_ref(&plain), b"", b"");
     let mut overlapping = zip_of(&[plain.clone(), raw("board.json", b"y")], b"", b"");
     let second = overlapping.windows(4).rposition(|w| w == 0x0201_4b50_u32.to_le_bytes()).unwrap();
     overlapping[second + 42..second + 46].copy_from_slice(&0_u32.to_le_bytes());
@@ -452,8 +452,8 @@ fn hostile_zips_are_refused_within_64_mib_and_2_s() {
         ("encrypted", zip_of(&[with(&|m| m.flags = 1)], b"", b""), "encrypted"),
         ("size behind the data", zip_of(&[with(&|m| m.flags = 8)], b"", b""), "packed in a way"),
         ("overlapping", overlapping, "overlaps"),
-        ("hidden before", zip_of(&[plain.clone()], b"", b"MZ hidden"), "hides something before"),
-        ("comment", zip_of(&[plain.clone()], b"PK\x05\x06 another end", b""), "added behind it"),
+        ("hidden before", zip_of(std::slice::from_ref(&plain), b"", b"MZ hidden"), "hides something before"),
+        ("comment", zip_of(std::slice::from_ref(&plain), b"PK\x05\x06 another end", b""), "added behind it"),
         ("added behind", [sound.clone(), b"more".to_vec()].concat(), "added behind it"),
         ("65535 members", many, "members where a ticket has"),
         ("3000 members", zip_of(&crowd, b"", b""), "members where a ticket has"),

@@ -2,7 +2,7 @@
 
 use super::quantities::{Kind, Numbers, Quantity};
 use super::stats::{two_sided_factor, welch};
-use super::words;
+use super::{paths, words};
 use crate::check::Place;
 use crate::event::PlaceOfRun;
 use crate::meter::stats::combine;
@@ -177,11 +177,13 @@ pub fn compare(before: &Numbers, after: &Numbers, allowed: bool) -> Result<Compa
         let q = side.quantities.iter().find(|q| Some(&q.id) == id.as_ref())?;
         Some(q.measured())
     };
+    let changes = paths::changes(before, after, to_after, same_mohm);
     let rows: Vec<Row> = pairs
         .iter()
         .map(|(a, b)| {
             let path = resistance(before, &a.through).zip(resistance(after, &b.through));
-            row(a, b, path, to_after, before.same_v, members)
+            let factor = a.through.as_ref().and_then(|id| changes.get(id)).map(|c| c.factor);
+            row(a, b, Path { ends: path, factor }, to_after, before.same_v, members)
         })
         .collect();
     let mut notes = vec![format!(
@@ -210,7 +212,14 @@ pub fn compare(before: &Numbers, after: &Numbers, allowed: bool) -> Result<Compa
         "Resistances rest on the build's nominal currents: their scale is as good as the panels' tolerance, equally in both runs.".into(),
     );
     notes.push("Only the spread of readings is counted: an exchanged converter, divider or sense wire shows as a change.".into());
-    let statements = words::statements(&rows);
+    let by_panels: Vec<&str> = changes.iter().filter(|(_, c)| c.panels).map(|(id, _)| id.as_str()).collect();
+    for r in rows.iter().filter(|r| by_panels.contains(&r.id.as_str())) {
+        notes.push(format!(
+            "{}: the climb's slope went from {:.1} to {:.1} mΩ; the panels named above account for that, so the path is taken to be as it was.",
+            r.title, r.before, r.after
+        ));
+    }
+    let statements = words::statements(&rows, &by_panels);
     Ok(Comparison { before: Side::of(before), after: Side::of(after), same_build, statements, notes, rows })
 }
 
@@ -225,14 +234,25 @@ fn relative(m: Measured<f64>) -> (f64, f64) {
     ((m.standard / m.value).abs(), m.dof)
 }
 
-fn row(a: &Quantity, b: &Quantity, path: Option<(Measured<f64>, Measured<f64>)>, to_after: f64, same_v: f64, members: usize) -> Row {
+/// The path that a quantity goes through: its resistance in both runs, and the factor that its cells agree on.
+struct Path {
+    ends: Option<(Measured<f64>, Measured<f64>)>,
+    factor: Option<Measured<f64>>,
+}
+
+/// Greatest change of a resistance that counts as none, mΩ.
+fn same_mohm(q: &Quantity) -> f64 {
+    SAME_MOHM.max(SAME_RESISTANCE * q.expected.unwrap_or(0.0))
+}
+
+fn row(a: &Quantity, b: &Quantity, path: Path, to_after: f64, same_v: f64, members: usize) -> Row {
     let (mut x, mut y) = (a.measured(), b.measured());
     let mut earlier = a.value;
     let threshold = match a.kind {
         Kind::OpenVolts | Kind::IdleVolts => same_v,
         Kind::IdleAmps => SAME_LEAK_A,
         Kind::IdleDrop => SAME_LEAK_A,
-        Kind::Resistance => SAME_MOHM.max(SAME_RESISTANCE * a.expected.unwrap_or(0.0)),
+        Kind::Resistance => same_mohm(a),
         Kind::Cell => SAME_CELL,
         Kind::Noise => SAME_NOISE.ln(),
         Kind::Temperature => SAME_KELVIN,
@@ -251,11 +271,10 @@ fn row(a: &Quantity, b: &Quantity, path: Option<(Measured<f64>, Measured<f64>)>,
         }
         // a response is current times resistance: the resistance's own change is taken out
         Kind::Cell if x.value.abs() > 0.02 => {
-            let path = path.filter(|(r, s)| r.value > 0.0 && s.value > 0.0);
-            let reference = x.value * path.map_or(1.0, |(r, s)| s.value / r.value);
+            let reference = x.value * path.factor.map_or(1.0, |f| f.value);
             let share = y.value / reference;
             let mut parts = vec![relative(x)];
-            parts.extend(path.into_iter().flat_map(|(r, s)| [relative(r), relative(s)]));
+            parts.extend(path.factor.map(relative));
             let (of_reference, dof) = combine(&parts);
             y = Measured { value: share, standard: (y.standard / reference).abs(), dof: y.dof };
             x = Measured { value: 1.0, standard: share.abs() * of_reference, dof };
@@ -263,7 +282,7 @@ fn row(a: &Quantity, b: &Quantity, path: Option<(Measured<f64>, Measured<f64>)>,
         // volts lost over resistance are current; before and after each by its own resistance would divide the converters'
         // offset by two different figures, so the change of volts is divided by the mean of both
         Kind::IdleDrop => {
-            if let Some((r, s)) = path.filter(|(r, s)| r.value > 0.0 && s.value > 0.0) {
+            if let Some((r, s)) = path.ends.filter(|(r, s)| r.value > 0.0 && s.value > 0.0) {
                 let ohm = f64::midpoint(r.value, s.value) * 1e-3;
                 let scale = |m: Measured<f64>| Measured { value: m.value / ohm, standard: m.standard / ohm, dof: m.dof };
                 (x, y) = (scale(x), scale(y));

@@ -2,6 +2,7 @@
 //! runs and trend over many. Pure.
 
 mod compare;
+mod paths;
 mod quantities;
 mod stats;
 mod trend;

@@ -173,6 +173,23 @@ impl<'a> Windows<'a> {
     }
 }
 
+/// A cell that scatters by more than this multiple of the others goes by its own scatter.
+const NOISIER: f64 = 2.5;
+
+/// Sense point, and the one whose reading is taken off.
+type Way = (usize, Option<usize>);
+
+/// Response of a cell over the expected one, cycle by cycle.
+struct CellResponse {
+    cell: frame::Cell,
+    place: Place,
+    through: Option<String>,
+    value: f64,
+    n: f64,
+    squares: f64,
+    quantum: f64,
+}
+
 struct Maker<'a> {
     build: &'a Build,
     plan: &'a Plan,
@@ -408,7 +425,8 @@ impl<'a> Maker<'a> {
     fn cells(&mut self) {
         let steps: BTreeMap<u32, &Step> = self.plan.steps.iter().filter(|s| s.stage == Stage::Sweep).map(|s| (s.number, s)).collect();
         let windows: Vec<_> = self.windows.list.iter().filter(|w| steps.contains_key(&w.0)).collect();
-        let mut made = Vec::new();
+        // way of measuring, volts per unit of the ratio, and what will be a quantity
+        let mut made: Vec<(Way, f64, CellResponse)> = Vec::new();
         for (number, step) in &steps {
             let (FrameSpec::Cell(cell), Action::Bracket { .. }) = (step.frame, &step.action) else { continue };
             let Some(panel) = self.build.panel_at(cell.port, cell.position) else { continue };
@@ -447,8 +465,7 @@ impl<'a> Maker<'a> {
                 .collect();
             let Some(value) = stats::mean(&cycles) else { continue };
             let n = cycles.len() as f64;
-            // neighbouring cycles share a reference: see meter::stats::bracket
-            let standard = stats::sd(&cycles).map_or(f64::INFINITY, |s| s * ((2.0 * n - 0.5) / (1.5 - 0.5 / n)).sqrt() / n);
+            let squares: f64 = cycles.iter().map(|c| (c - value).powi(2)).sum();
             let lsb = point_uncertainty(self.build, &self.build.sense[plus]).lsb;
             let quantum = lsb / (12.0 * n * f64::from(step.samples.max(1))).sqrt() / nominal.abs();
             let place = Place {
@@ -459,9 +476,28 @@ impl<'a> Maker<'a> {
                 feed: Some(self.build.feeds[feed].name.clone()),
                 ..Place::default()
             };
-            made.push((cell, place, Measured { value, standard: standard.max(quantum), dof: n - 1.0 }, through));
+            made.push(((plus, minus), nominal.abs(), CellResponse { cell, place, through, value, n, squares, quantum }));
         }
-        for (cell, place, m, through) in made {
+        // a few cycles a cell say little of their spread; all cells seen by the same way say it together
+        let mut noise: BTreeMap<Way, (f64, f64)> = BTreeMap::new();
+        for (way, nominal, r) in &made {
+            let own = noise.entry(*way).or_default();
+            *own = (own.0 + r.squares * nominal * nominal, own.1 + r.n - 1.0);
+        }
+        for (way, nominal, CellResponse { cell, place, through, value, n, squares, quantum }) in made {
+            let (sum, dof) = noise[&way];
+            // neighbouring cycles share a reference: see meter::stats::bracket
+            let of_mean = ((2.0 * n - 0.5) / (1.5 - 0.5 / n)).sqrt() / n;
+            let pooled = (sum / dof).sqrt() / nominal * of_mean;
+            let own = if n > 1.0 { (squares / (n - 1.0)).sqrt() * of_mean } else { 0.0 };
+            let (standard, dof) = if dof <= 0.0 {
+                (f64::INFINITY, 0.0)
+            } else if own > NOISIER * pooled {
+                (own, n - 1.0)
+            } else {
+                (pooled, dof)
+            };
+            let m = Measured { value, standard: standard.max(quantum), dof };
             let words = format!("{}-{}-{}-{}", cell.port, cell.position, cell.colour.word(), cell.half.word());
             let title = format!("{}·{} {} {}: response over expected", cell.port, cell.position, cell.colour.word(), cell.half.word());
             self.push(format!("cell/{words}"), title, Kind::Cell, place, "", m, Some(1.0), through);

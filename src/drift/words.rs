@@ -20,6 +20,8 @@ const DARK: f64 = -0.7;
 
 struct Changes<'a> {
     rows: &'a [Row],
+    /// Resistances whose change the panels account for.
+    by_panels: &'a [&'a str],
     out: Vec<Statement>,
 }
 
@@ -34,17 +36,8 @@ impl<'a> Changes<'a> {
         self.out.push(Statement { what, suggests: suggests.to_owned(), place });
     }
 
-    /// Feeds on which a cell went dark: their current changed, so the climb's slope is not their resistance.
-    fn disturbed(&self) -> Vec<String> {
-        let dark = self.rows.iter().filter(|r| r.kind == Kind::Cell && r.after < 0.3 && r.before > 0.6);
-        let mut feeds: Vec<String> = dark.filter_map(|r| r.place.feed.clone()).collect();
-        feeds.dedup();
-        feeds
-    }
-
     fn resistances(&mut self) {
-        let disturbed = self.disturbed();
-        let sound = |r: &&Row| r.place.feed.as_ref().is_none_or(|f| !disturbed.contains(f));
+        let sound = |r: &&Row| !self.by_panels.contains(&r.id.as_str());
         let changed: Vec<&Row> = self.of(Kind::Resistance).into_iter().filter(sound).collect();
         let feeds: Vec<&Row> = changed.iter().copied().filter(|r| r.place.feed.is_some()).collect();
         let measured = self.all(Kind::Resistance).into_iter().filter(|r| r.place.feed.is_some()).count();
@@ -69,7 +62,7 @@ impl<'a> Changes<'a> {
                 let suggests = if r.change > 0.0 {
                     "That suggests a joint loosened in transport or corroding: supply off and discharged, then look at the fuse holder, the screw terminals and the crimps of this feed, and pull each lead."
                 } else {
-                    "That suggests a joint that was remade, a shorter or thicker lead, or a fuse exchanged for a larger one: check the fuse against the build."
+                    "That suggests a joint that was remade, a shorter or thicker lead, or a fuse exchanged for a larger one: check the fuse against the build. Panels that all draw less look the same to volts alone."
                 };
                 self.say(what, suggests, r.place.clone());
             }
@@ -87,13 +80,6 @@ impl<'a> Changes<'a> {
                 what,
                 "That suggests a joint of the input lead, another input lead, or a supply whose output became softer or was exchanged.",
                 r.place.clone(),
-            );
-        }
-        for feed in disturbed {
-            self.say(
-                format!("Feed {feed}: its resistance can't be compared, because a panel on it went dark and took its current away."),
-                "Mend the dark panel first, then run again.",
-                Place { feed: Some(feed.clone()), ..Place::default() },
             );
         }
     }
@@ -233,8 +219,8 @@ impl<'a> Changes<'a> {
 }
 
 /// Statements about the rows, weightiest first.
-pub(super) fn statements(rows: &[Row]) -> Vec<Statement> {
-    let mut changes = Changes { rows, out: Vec::new() };
+pub(super) fn statements(rows: &[Row], by_panels: &[&str]) -> Vec<Statement> {
+    let mut changes = Changes { rows, by_panels, out: Vec::new() };
     changes.resistances();
     changes.leaks();
     changes.cells();

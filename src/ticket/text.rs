@@ -7,7 +7,7 @@ pub const LINES: usize = 15;
 /// Longest line, characters.
 const WIDTH: usize = 160;
 
-/// The run in at most [`LINES`] lines of plain text.
+/// The run in at most 15 lines of plain text.
 pub fn text(report: &Report, symptom: Option<&str>) -> String {
     let mut lines: Vec<String> = Vec::new();
     if report.simulated {
