@@ -326,7 +326,8 @@ impl Maker<'_> {
             Some((levels, out))
         };
         let Some((levels, normal)) = responses(&mut network, &nominal) else { return };
-        for feed in 0..build.feeds.len() {
+        // a controller without its feed would not be running this
+        for feed in (0..build.feeds.len()).filter(|&f| build.panels.iter().any(|p| p.feed == f)) {
             let level_shifts = |changed: &[f64]| -> Vec<(usize, f64)> {
                 self.rows
                     .iter()

@@ -5,6 +5,8 @@ use super::checks::Judge;
 use super::dictionary::{Effect, Hypothesis, dictionary};
 use super::pattern::{Metric, Pattern, measured};
 use crate::check::CheckResult;
+use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
 /// A sign has some fault of the dictionary this often before anything is measured (assumed, no source).
 const FAULTY: f64 = 0.2;
@@ -28,6 +30,8 @@ pub(crate) struct Explanation {
     pub magnitude: Option<f64>,
     /// Place in the dictionary.
     number: usize,
+    /// What it costs beforehand.
+    cost: f64,
 }
 
 /// Everything that was found.
@@ -164,8 +168,44 @@ impl Scene<'_> {
             odds: fits[best].score,
             magnitude: fits[best].magnitude,
             number: best,
+            cost: fits[best].cost,
         };
         Some((explanation, next))
+    }
+
+    /// Faults that together account for everything dead, the largest first. Where a whole feed or the whole wall is dark, no single one
+    /// of them makes the rest more likely, so that going step by step would not find them.
+    fn cover(&self) -> Vec<usize> {
+        let dead = |i: usize| {
+            let r = &self.pattern.rows[i];
+            r.mean > 0.0 && r.value < DEAD * r.mean && r.mean - r.value > 5.0 * r.variance.sqrt()
+        };
+        let may_be_dead = |i: usize| {
+            let r = &self.pattern.rows[i];
+            r.mean > 0.0 && r.value < DEAD * r.mean + 4.0 * r.variance.sqrt()
+        };
+        let mut left: BTreeSet<usize> = (0..self.pattern.rows.len()).filter(|&i| dead(i)).collect();
+        let mut out = Vec::new();
+        while !left.is_empty() && out.len() < MOST {
+            let covered = |h: &Hypothesis| match &h.effect {
+                Effect::Gains(rows) if rows.iter().all(|&(i, gain)| gain == 0.0 && may_be_dead(i)) => {
+                    rows.iter().filter(|(i, _)| left.contains(i)).count()
+                }
+                _ => 0,
+            };
+            let Some((count, best)) = self.hypotheses.iter().enumerate().map(|(i, h)| (covered(h), i)).max_by_key(|&(n, i)| (n, Reverse(i)))
+            else {
+                break;
+            };
+            if count == 0 {
+                break;
+            }
+            if let Effect::Gains(rows) = &self.hypotheses[best].effect {
+                rows.iter().for_each(|(i, _)| _ = left.remove(i));
+            }
+            out.push(best);
+        }
+        out
     }
 
     /// Goes on from a node, the best next, until nothing convinces.
@@ -182,24 +222,22 @@ impl Scene<'_> {
 
     /// Looks again at each fault in the light of all the others.
     fn again(&self, found: &[Explanation]) -> Option<(Vec<Explanation>, Node)> {
-        let mut numbers: Vec<usize> = found.iter().map(|e| e.number).collect();
         let mut out = found.to_vec();
-        for turn in 0..numbers.len() {
-            let mut node = self.sound()?;
-            for (_, &n) in numbers.iter().enumerate().filter(|(i, _)| *i != turn) {
+        let with = |numbers: Vec<usize>| -> Option<Node> {
+            numbers.into_iter().try_fold(self.sound()?, |node, n| {
                 let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
-                node = self.node(apply(&node.state, &f.shift, self.pattern))?;
-            }
+                self.node(apply(&node.state, &f.shift, self.pattern))
+            })
+        };
+        for turn in 0..out.len() {
+            let node = with(out.iter().enumerate().filter(|(i, _)| *i != turn).map(|(_, e)| e.number).collect())?;
             let fits = self.fits(&node);
-            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { continue };
-            let (explanation, after) = self.take(&node, &fits, best)?;
-            numbers[turn] = best;
-            out[turn] = explanation;
-            if turn + 1 == numbers.len() {
-                return Some((out, after));
+            if let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) {
+                out[turn] = self.take(&node, &fits, best)?.0;
             }
         }
-        None
+        let node = with(out.iter().map(|e| e.number).collect())?;
+        Some((out, node))
     }
 }
 
@@ -207,6 +245,8 @@ fn top(fits: &[Fit]) -> Option<usize> {
     (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
 }
 
+/// A response below this share of the expected one is dead (assumed: the weakest panel is well above it).
+const DEAD: f64 = 0.2;
 /// Hypotheses that are scored exactly.
 const EXACT: usize = 60;
 /// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
@@ -248,13 +288,21 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let fits = scene.fits(&start);
     let first_odds = top(&fits).map_or(0.0, |b| fits[b].score.max(0.0));
     let (mut found, mut node) = scene.complete(start.clone(), Vec::new())?;
-    if found.len() > 1 {
+    let poor = |n: &Node| n.chi_square > rows as f64 + 5.0 * (2.0 * rows as f64).sqrt();
+    if found.len() > 1 || poor(&node) {
         // the best first fault may be a wrong one that covers parts of two: other beginnings are tried to their ends
-        let total = |found: &[Explanation]| found.iter().map(|e| e.odds).sum::<f64>();
-        for begin in beginnings(&fits) {
-            let (explanation, next) = scene.take(&start, &fits, begin)?;
-            let (other, after) = scene.complete(next, vec![explanation])?;
-            if total(&other) > total(&found) + 1e-9 {
+        let evidence = |found: &[Explanation], n: &Node| n.likelihood + found.iter().map(|e| e.cost).sum::<f64>();
+        let single = beginnings(&fits).into_iter().map(|b| vec![b]);
+        for begin in single.chain([scene.cover()]) {
+            let (mut other, mut after) = (Vec::new(), start.clone());
+            for hypothesis in begin {
+                let fits = scene.fits(&after);
+                let (explanation, next) = scene.take(&after, &fits, hypothesis)?;
+                other.push(explanation);
+                after = next;
+            }
+            let (other, after) = scene.complete(after, other)?;
+            if evidence(&other, &after) > evidence(&found, &node) + 1e-9 {
                 (found, node) = (other, after);
             }
         }
