@@ -193,7 +193,8 @@ impl Scene<'_> {
                 }
                 _ => 0,
             };
-            let Some((count, best)) = self.hypotheses.iter().enumerate().map(|(i, h)| (covered(h), i)).max_by_key(|&(n, i)| (n, Reverse(i)))
+            let Some((count, best)) =
+                self.hypotheses.iter().enumerate().map(|(i, h)| (covered(h), i)).max_by_key(|&(n, i)| (n, Reverse(i)))
             else {
                 break;
             };

@@ -17,6 +17,7 @@ pub use text::escape;
 pub use words::place_text as place_words;
 
 use crate::build::{Build, Quantity};
+use crate::calibration::Correction;
 use crate::check::{Check, PointUncertainty};
 use crate::drift::{ClimbLine, Comparison, FeedFacts, Numbers, Quantity as Measured};
 use crate::event::{BoardFacts, Ending, Entry, Event, PlaceOfRun, Stamp};
@@ -111,6 +112,9 @@ pub struct Report {
     pub never_ran: Vec<String>,
     /// Sense points over the run.
     pub supply: Vec<PointSummary>,
+    /// Corrections of sense points by a hand meter that the run used.
+    #[serde(default)]
+    pub calibration: Vec<Correction>,
     /// The feeds as expected and as measured.
     pub feeds: Vec<FeedFacts>,
     /// Volts over current in the climb.
@@ -164,6 +168,7 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
         coverage: judgement.coverage.clone(),
         never_ran: judgement.never_ran.clone(),
         supply: summaries(build, entries, instruments),
+        calibration: Vec::new(),
         feeds,
         climb,
         quantities,
@@ -197,6 +202,7 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
                     ..facts.clone()
                 });
             }
+            Event::Calibrated(correction) => out.calibration.push(correction.clone()),
             Event::RunEnded { ending } => out.ending = Some(ending.clone()),
             _ => {}
         }

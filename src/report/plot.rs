@@ -92,7 +92,8 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
         let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
         if high - low < 1e-9 { (low - 0.5, high + 0.5) } else { (low, high) }
     };
-    let (x0, x1) = range(&mut all().map(|p| p.0).chain(extras.marks.iter().map(|m| m.0)));
+    let (x0, x1) =
+        range(&mut all().map(|p| p.0).chain(extras.marks.iter().map(|m| m.0)).chain(extras.bands.iter().flat_map(|b| [b.1, b.2])));
     let (y0, y1) = range(&mut all().map(|p| p.1).chain(extras.lines.iter().map(|l| l.0)));
     let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - RIGHT);
     let py = |y: f64| H - BOTTOM - (y - y0) / (y1 - y0) * (H - BOTTOM - TOP);

@@ -34,7 +34,7 @@ readings.csv      every reading, one a row
 journal.jsonl     the record of the run; each line carries the SHA-256 of the line before
 build.toml        what was meant to be built
 board.json        the controller
-calibration.json  the uncertainties of the instruments
+calibration.json  the uncertainties of the instruments, and corrections by a hand meter
 symptom.txt       what the user noticed (if anything was said)
 baseline.json     what the run was compared with (if it was)
 
@@ -88,7 +88,10 @@ pub fn make(request: &Request<'_>) -> Result<Vec<u8>, String> {
     let calibration: Vec<_> = report
         .supply
         .iter()
-        .map(|p| serde_json::json!({ "sense": p.sense, "unit": p.unit, "standard_uncertainty": p.instrument }))
+        .map(|p| {
+            let correction = report.calibration.iter().find(|c| c.sense == p.sense);
+            serde_json::json!({ "sense": p.sense, "unit": p.unit, "standard_uncertainty": p.instrument, "correction": correction })
+        })
         .collect();
     let mut members: Vec<(&'static str, Vec<u8>)> = vec![
         ("README.txt", README.as_bytes().to_vec()),

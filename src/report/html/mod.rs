@@ -134,8 +134,12 @@ fn head(page: &mut String, r: &Report) {
         outcome_sign(r.outcome),
         word.to_uppercase()
     );
-    for reason in &r.reasons {
-        let _ = writeln!(page, "<p>{}</p>", escape(reason));
+    if let Some((first, rest)) = r.reasons.split_first() {
+        let _ = writeln!(page, "<p>{}</p>", escape(first));
+        if !rest.is_empty() {
+            let list: String = rest.iter().map(|reason| format!("<li>{}</li>", escape(reason))).collect();
+            let _ = writeln!(page, "<ul class=\"soft tight\">{list}</ul>");
+        }
     }
     let place = format!("{:?}", r.place).to_lowercase();
     let ambient = r.ambient_c.map_or("not known".into(), |c| format!("{} °C", figure(c)));

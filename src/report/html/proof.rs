@@ -69,6 +69,31 @@ pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
         ("code step m", "n"),
     ];
     table(page, "instruments and their uncertainty", &heads, &rows);
+    if r.calibration.is_empty() {
+        soft(page, "Calibration: no sense point was corrected by a hand meter; `signproof calibrate` does so.");
+    }
+    for c in &r.calibration {
+        let dates: Vec<String> = c
+            .comparisons
+            .iter()
+            .map(|k| {
+                let a = k.accuracy;
+                format!(
+                    "{}: meter {:.3} V (± {} % and {} digits of {} V), converter {:.4} V",
+                    k.at, k.meter_v, a.percent, a.digits, a.digit_v, k.converter_v
+                )
+            })
+            .collect();
+        let text = format!(
+            "Calibration of {}: readings times {:.5} plus {:.1} mV, known to {:.1} mV near 5 V. {}.",
+            c.sense,
+            c.gain,
+            1e3 * c.offset_v,
+            1e3 * c.standard_v,
+            dates.join("; ")
+        );
+        let _ = writeln!(page, "<p>{}</p>", escape(&text));
+    }
     let clock = if r.clock_synchronised {
         "The wall clock was synchronised during the whole run."
     } else {
@@ -91,6 +116,13 @@ pub(super) fn board(page: &mut String, r: &Report) {
     let yes = |v: Option<bool>| v.map_or("not reported", |v| if v { "YES" } else { "no" }).to_owned();
     let text = |v: &Option<String>| v.clone().unwrap_or_else(|| "not reported".into());
     let number = |v: Option<f64>, unit: &str| v.map_or_else(|| "not reported".into(), |v| format!("{} {unit}", figure(v)));
+    let scan = b.scan.iter().flat_map(|s| {
+        [
+            ("panels clocked by", format!("{}; {}", s.path, s.manner)),
+            ("refreshes", format!("{} at {:.1} Hz, jitter {:.0} µs, longest {:.0} µs", s.refreshes, s.refresh_hz, s.jitter_us, s.worst_us)),
+            ("times that the guard blanked", s.stalls.to_string()),
+        ]
+    });
     let rows: Vec<Vec<Cell>> = [
         ("model", text(&b.model)),
         ("serial", text(&b.serial)),
@@ -98,8 +130,10 @@ pub(super) fn board(page: &mut String, r: &Report) {
         ("undervoltage at the last report", yes(b.undervoltage)),
         ("slowed by heat", yes(b.throttled)),
         ("up since", number(b.uptime_s, "s")),
+        ("storage left", number(b.free_mib.map(|m| m as f64), "MiB")),
     ]
     .into_iter()
+    .chain(scan)
     .map(|(k, v)| vec![Cell::text(k), Cell::text(v)])
     .collect();
     table(page, "facts of the controller", &[("fact", ""), ("value", "")], &rows);

@@ -113,43 +113,52 @@ fn limit_text(check: &Check) -> String {
     }
 }
 
-/// Failed checks of cells and blocks listed one by one at most.
-const LISTED: usize = 40;
+/// Failed checks of cells and driver chips listed one by one at most.
+const LISTED: usize = 24;
 
+fn check_row(c: &Check) -> Vec<Cell> {
+    let (sign, word) = result_word(c.result);
+    let value = c.value.map(|v| format!("{} {}", figure(v), c.unit)).unwrap_or_default();
+    let mut title = escape(&c.title);
+    let _ = write!(title, "<br><span class=\"soft\">{}</span>", escape(&c.id));
+    vec![
+        Cell::html(format!("{sign}&nbsp;{}", word.replace('-', " ")), word),
+        Cell::html(title, ""),
+        Cell::text(value.trim()),
+        Cell::text(c.expanded_uncertainty.map(figure).unwrap_or_default()),
+        Cell::text(limit_text(c)),
+        Cell::text(&c.basis),
+    ]
+}
+
+/// What did not pass, open; what passed, behind a fold. Cells and driver chips that passed are in the table of cells.
 pub(super) fn checks(page: &mut String, r: &Report) {
     heading(page, "Checks");
-    let small = |c: &Check| c.id.starts_with("sweep/");
-    let bad = |c: &Check| matches!(c.result, CheckResult::Fail | CheckResult::Marginal);
-    // the cells have their own table above; those that did not pass are listed here as well
+    let heads = [("result", ""), ("check", ""), ("value", "n"), ("± U", "n"), ("limit", "n"), ("basis", "")];
+    let small = |c: &Check| c.id.starts_with("sweep/cell/") || c.id.starts_with("sweep/block/");
+    let (passed, open): (Vec<&Check>, Vec<&Check>) = r.checks.iter().partition(|c| c.result == CheckResult::Pass);
     let mut listed = 0;
-    let shown: Vec<&Check> = r
-        .checks
+    let rows: Vec<Vec<Cell>> = open
         .iter()
         .filter(|c| {
-            let take = !small(c) || (bad(c) && listed < LISTED);
+            let take = !small(c) || listed < LISTED;
             listed += usize::from(small(c) && take);
             take
         })
+        .map(|c| check_row(c))
         .collect();
-    let rows: Vec<Vec<Cell>> = shown
-        .iter()
-        .map(|c| {
-            let (sign, word) = result_word(c.result);
-            let value = c.value.map(|v| format!("{} {}", figure(v), c.unit)).unwrap_or_default();
-            let mut title = escape(&c.title);
-            let _ = write!(title, "<br><span class=\"soft\">{}</span>", escape(&c.id));
-            vec![
-                Cell::html(format!("{sign}&nbsp;{word}"), word),
-                Cell::html(title, ""),
-                Cell::text(value.trim()),
-                Cell::text(c.expanded_uncertainty.map(figure).unwrap_or_default()),
-                Cell::text(limit_text(c)),
-                Cell::text(&c.basis),
-            ]
-        })
-        .collect();
-    let heads = [("result", ""), ("check", ""), ("value", "n"), ("± U", "n"), ("limit", "n"), ("basis", "")];
-    table(page, "checks", &heads, &rows);
-    let hidden = r.checks.len() - shown.len();
-    soft(page, &format!("{hidden} more checks of cells and driver chips are in the table of cells and in report.json."));
+    if open.is_empty() {
+        soft(page, &format!("All {} passed.", passed.len()));
+    } else {
+        table(page, "checks that did not pass", &heads, &rows);
+        if open.len() > rows.len() {
+            soft(page, &format!("{} more of cells and driver chips did not pass: report.json lists each.", open.len() - rows.len()));
+        }
+    }
+    let rows: Vec<Vec<Cell>> = passed.iter().filter(|c| !small(c)).map(|c| check_row(c)).collect();
+    if !rows.is_empty() {
+        let _ = write!(page, "<details><summary>Passed ({}, beside those of cells and driver chips)</summary>", rows.len());
+        table(page, "checks that passed", &heads, &rows);
+        page.push_str("</details>\n");
+    }
 }
