@@ -4,6 +4,7 @@
 use crate::frame::FrameSpec;
 use crate::units::NoReading;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Version of the event and journal format. Readers accept this and older ones.
 pub const FORMAT: u32 = 1;
@@ -119,6 +120,60 @@ pub struct BoardFacts {
     pub uptime_s: Option<f64>,
     /// Ambient temperature in °C, sensed or typed.
     pub ambient_c: Option<f64>,
+}
+
+/// A reading taken by hand.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HandReading {
+    /// What was measured: `volts/main`, `ohms/main`, `joint`.
+    pub item: String,
+    /// Volts, ohms or °C.
+    pub value: f64,
+    /// Greatest error by the meter's stated accuracy, in the same unit.
+    pub error: f64,
+    /// The meter.
+    pub meter: String,
+}
+
+/// A before-power checklist as filled in on paper, on another machine or at the terminal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Checklist {
+    /// Who looked and measured.
+    pub who: String,
+    /// When, as written down.
+    pub when: String,
+    /// Who is licensed and did what only they may do.
+    pub licensed: Option<String>,
+    /// Yes or no, by name of the question.
+    pub answers: BTreeMap<String, bool>,
+    /// Readings.
+    pub readings: Vec<HandReading>,
+}
+
+impl Checklist {
+    /// The reading of a name.
+    pub fn reading(&self, item: &str) -> Option<&HandReading> {
+        self.readings.iter().find(|r| r.item == item)
+    }
+}
+
+/// Where a witness sees a panel's mark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Whereabouts {
+    /// At the place whose top-left corner is here, turned clockwise by this many degrees.
+    At {
+        /// Wall pixels, front view.
+        at: [u16; 2],
+        /// 0, 90, 180 or 270.
+        degrees: u16,
+    },
+    /// Nowhere on the wall.
+    Nowhere,
+    /// Nobody answered.
+    Absent,
 }
 
 /// What the witness is asked.
@@ -315,6 +370,15 @@ pub enum Event {
     },
     /// State of the controller.
     Board(BoardFacts),
+    /// The before-power checklist.
+    Checklist(Checklist),
+    /// A reading by hand during the run.
+    ByHand {
+        /// The reading.
+        reading: HandReading,
+        /// Who took it.
+        who: String,
+    },
     /// A stage begins.
     StageStarted {
         /// Which.

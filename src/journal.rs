@@ -129,7 +129,13 @@ impl<S: Storage> Sink for Journal<S> {
         // in simulation virtual seconds fly by; what is worth a sync is the same
         let important = matches!(
             entry.event,
-            Event::RunStarted { .. } | Event::StageEnded { .. } | Event::Blanked { .. } | Event::Witnessed { .. } | Event::RunEnded { .. }
+            Event::RunStarted { .. }
+                | Event::StageEnded { .. }
+                | Event::Blanked { .. }
+                | Event::Witnessed { .. }
+                | Event::Checklist(_)
+                | Event::ByHand { .. }
+                | Event::RunEnded { .. }
         );
         if due || important {
             self.storage.sync()?;

@@ -16,8 +16,10 @@
 
 pub mod build;
 pub mod check;
+pub mod checklist;
 pub mod cli;
 pub mod commission;
+pub mod drawing;
 pub mod event;
 pub mod fault;
 pub mod frame;
@@ -30,5 +32,6 @@ pub mod report;
 pub mod rig;
 pub mod run;
 pub mod scan;
+pub mod sheet;
 pub mod units;
 pub mod wall;

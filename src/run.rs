@@ -2,6 +2,7 @@
 //! nothing about the sign.
 
 use crate::build::{Build, Quantity};
+use crate::checklist;
 use crate::event::{Answer, Ending, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
@@ -61,6 +62,8 @@ struct Runner<'a> {
     last_volts: Option<f64>,
     /// Lit fraction and mean per point of the climb so far.
     climbed: Vec<(f64, Vec<Option<f64>>)>,
+    /// The lines were taken, or taking them was tried.
+    claimed: bool,
 }
 
 /// Runs a plan and returns how it ended; the same stands in the journal as far as that could be written. The wall
@@ -81,9 +84,11 @@ pub fn run(
         _ => WitnessMode::None,
     };
     let silent_since = vec![None; build.sense.len()];
-    let mut runner = Runner { build, plan, rig, pictures, sink, cancelled, seq: 0, silent_since, last_volts: None, climbed: Vec::new() };
+    let mut runner =
+        Runner { build, plan, rig, pictures, sink, cancelled, seq: 0, silent_since, last_volts: None, climbed: Vec::new(), claimed: false };
     let result = catch_unwind(AssertUnwindSafe(|| runner.stages(started, witness, observer)));
-    let blanked = runner.rig.output.blank();
+    // lines that were never taken are not driven
+    let blanked = if runner.claimed { runner.rig.output.blank() } else { Ok(()) };
     let result = match result {
         Ok(result) => result,
         Err(panic) => resume_unwind(panic),
@@ -91,6 +96,7 @@ pub fn run(
     let mut ending = match result {
         Ok(()) => Ending::Completed,
         Err(Halt::Broken(message)) => Ending::Broken { message },
+        Err(Halt::Stop(cause, _)) if !runner.claimed => Ending::Stopped(cause),
         Err(Halt::Stop(cause, since)) => {
             let after_s = runner.rig.clock.now().since(since);
             match runner.emit(Event::Blanked { after_s, cause: cause.clone() }) {
@@ -119,6 +125,8 @@ impl Runner<'_> {
 
     fn stages(&mut self, started: Event, witness: WitnessMode, observer: &mut dyn FnMut(&Progress<'_>)) -> Result<(), Halt> {
         self.emit(started)?;
+        self.before_power()?;
+        self.claimed = true;
         self.rig.output.claim()?;
         self.rig.output.blank()?;
         let mut stage = None;
@@ -142,6 +150,23 @@ impl Runner<'_> {
             self.emit(Event::StageEnded { stage: last })?;
         }
         Ok(())
+    }
+
+    /// What was found by hand before power: a reading outside its limits ends the run before a line is driven.
+    fn before_power(&mut self) -> Result<(), Halt> {
+        let Some(list) = self.rig.witness.before_power(self.build) else { return Ok(()) };
+        let stop = checklist::stop(self.build, &list);
+        self.emit(Event::Checklist(list))?;
+        stop.map_or(Ok(()), |by| Err(Halt::Stop(StopCause::Cancelled { by }, self.rig.clock.now())))
+    }
+
+    /// The wall is dark while somebody measures: no reading is taken meanwhile, so nothing may be loaded.
+    fn hottest_joint(&mut self) -> Result<(), Halt> {
+        self.rig.output.blank()?;
+        match self.rig.witness.hottest_joint() {
+            Some((reading, who)) => self.emit(Event::ByHand { reading, who }),
+            None => Ok(()),
+        }
     }
 
     fn step(&mut self, step: &Step, witness: WitnessMode) -> Result<(), Halt> {
@@ -173,7 +198,10 @@ impl Runner<'_> {
                 self.emit(Event::Witnessed { step: step.number, question, answer })?;
                 if absent { self.emit(Event::StepSkipped { step: step.number, why: "nobody answered".to_owned() }) } else { Ok(()) }
             }
-            Action::Hold { seconds, interval_s } => self.hold(step, *seconds, *interval_s),
+            Action::Hold { seconds, interval_s } => {
+                self.hold(step, *seconds, *interval_s)?;
+                self.hottest_joint()
+            }
         }
     }
 
@@ -418,8 +446,19 @@ pub fn show_hold(
         }
     }
     let silent_since = vec![None; build.sense.len()];
-    let mut runner =
-        Runner { build, plan, rig, pictures, sink: &mut Nowhere, cancelled, seq: 0, silent_since, last_volts: None, climbed: Vec::new() };
+    let mut runner = Runner {
+        build,
+        plan,
+        rig,
+        pictures,
+        sink: &mut Nowhere,
+        cancelled,
+        seq: 0,
+        silent_since,
+        last_volts: None,
+        climbed: Vec::new(),
+        claimed: false,
+    };
     let mut hold = || -> Result<(), Halt> {
         runner.rig.output.claim()?;
         for point in 0..build.sense.len() {

@@ -3,11 +3,13 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod by_hand;
 mod cancel;
 mod judge;
 mod paper;
 mod progress;
 mod run;
+mod sheet;
 mod show;
 mod witness;
 
@@ -42,6 +44,8 @@ enum Command {
     Plan(PlanArgs),
     /// Print which GPIO line does what, and conflicts.
     Pins(Paper),
+    /// Print what the builder works from: the wall from behind and in front, cut list, fuses, pins, before-power checklist; or the panel map.
+    Sheet(sheet::SheetArgs),
     /// Commission the sign: all stages, journal, report.
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
@@ -106,6 +110,7 @@ pub fn main() -> ExitCode {
         Command::Desk(args) => paper::desk(&args),
         Command::Plan(args) => paper::plan(&args),
         Command::Pins(args) => paper::pins(&args),
+        Command::Sheet(args) => sheet::sheet(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
         Command::Judge(args) => judge::judge(&args),

@@ -34,6 +34,9 @@ pub struct RunArgs {
     /// Directory of this run; an earlier run in it is moved aside.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Before-power checklist filled in elsewhere (TOML; `sheet BUILD --checklist` prints the empty form).
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
     #[command(flatten)]
     cut: Cut,
     /// How to print the result.
@@ -116,7 +119,11 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
-    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    let list = args.checklist.as_deref().map(|path| super::by_hand::load(path, &build)).transpose()?;
+    let (mut rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    if let Some(list) = list {
+        rig.witness = Box::new(crate::rig::WithChecklist { inner: rig.witness, list });
+    }
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,

@@ -1,9 +1,11 @@
 //! The witness at the terminal.
 
-use crate::event::{Answer, Difference, Question, Seen};
+use super::by_hand;
+use crate::build::Build;
+use crate::event::{Answer, Checklist, Difference, HandReading, Question, Seen};
 use crate::frame::Frame;
 use crate::rig::Witness;
-use std::io::{BufRead, Write};
+use std::io::{BufRead, IsTerminal, Write};
 
 /// Asks on stderr, reads answers from stdin. End of input means nobody is there.
 pub struct Terminal;
@@ -32,6 +34,20 @@ impl Witness for Terminal {
             }
         }
         if differences.is_empty() { Answer::Absent } else { Answer::Differs(differences) }
+    }
+    fn before_power(&mut self, build: &Build) -> Option<Checklist> {
+        // a script that pipes answers about the wall is not asked for more
+        if !std::io::stdin().is_terminal() {
+            return None;
+        }
+        let now = crate::rig::now_text();
+        by_hand::ask(build, &now, &mut std::io::stdin().lock(), &mut std::io::stderr().lock())
+    }
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        if !std::io::stdin().is_terminal() {
+            return None;
+        }
+        by_hand::ask_joint(&mut std::io::stdin().lock(), &mut std::io::stderr().lock())
     }
 }
 

@@ -144,7 +144,14 @@ fn required(build: &Build, check: &Check) -> bool {
 /// Pure: the same arguments give the same judgement.
 pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
     let record = record::Record::new(entries);
-    let mut judge = checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default() };
+    let mut judge = checks::Judge {
+        build,
+        plan,
+        record: &record,
+        instruments,
+        checks: crate::checklist::checks(build, entries),
+        cells: Default::default(),
+    };
     judge.run();
     let findings = findings::findings(&judge);
     let never_ran = judge.never_ran();

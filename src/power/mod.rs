@@ -8,5 +8,5 @@ pub mod network;
 mod pins;
 
 pub use desk::{DeskCheck, DeskReport, Verdict, desk};
-pub use level::{Permitted, permitted};
+pub use level::{Permitted, feed_amps, permitted};
 pub use pins::{PinRow, Pins, pins};

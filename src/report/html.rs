@@ -2,10 +2,10 @@
 
 use super::plot::{Series, decimate, plot};
 use super::text::{escape, figure};
-use super::wall_svg::{Mark, wall};
 use super::{Report, unit};
 use crate::build::{Build, Colour, Half, Quantity};
 use crate::check::{Check, CheckResult, Place};
+use crate::drawing::{Mark, wall};
 use crate::event::{Answer, Difference, Entry, Event, Role, Seen};
 use crate::frame::FrameSpec;
 use crate::judge::{Outcome, Proof};

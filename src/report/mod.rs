@@ -3,10 +3,9 @@
 mod html;
 mod plot;
 mod text;
-pub mod wall_svg;
 
+pub use crate::drawing::escape;
 pub use html::html;
-pub use text::escape;
 
 use crate::build::{Build, Quantity};
 use crate::check::{Check, PointUncertainty};
