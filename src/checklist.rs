@@ -135,12 +135,12 @@ fn outside(value: f64, limit: Limit) -> bool {
 pub fn stop(build: &Build, list: &Checklist) -> Option<String> {
     items(build).into_iter().filter(|item| item.stops).find_map(|item| match item.kind {
         Kind::YesNo => (list.answers.get(&item.id) == Some(&false))
-            .then(|| format!("the before-power checklist: `{}` was answered with no. Put it right, then fill the checklist in again", item.id)),
+            .then(|| format!("the checklist: `{}` was answered with no. Put it right, then fill the checklist in again", item.id)),
         Kind::Ohms { supply } => {
             let value = list.reading(&item.id)?.value;
             outside(value, item.limit(build)).then(|| {
                 format!(
-                    "the before-power checklist: {value} Ω between + and − of supply {}, at least {SHORT_OHM} Ω expected. There is a short: find it with \
+                    "the checklist: {value} Ω between + and − of supply {}, at least {SHORT_OHM} Ω expected. There is a short: find it with \
                      the supply off, feed by feed",
                     build.supplies[supply].name
                 )
@@ -151,7 +151,7 @@ pub fn stop(build: &Build, list: &Checklist) -> Option<String> {
             let s = &build.supplies[supply];
             outside(value, item.limit(build)).then(|| {
                 format!(
-                    "the before-power checklist: {value:.2} V at the terminals of supply {}, outside {:.2} to {:.2} V. Set it to {:.2} V with nothing \
+                    "the checklist: {value:.2} V at the terminals of supply {}, outside {:.2} to {:.2} V. Set it to {:.2} V with nothing \
                      connected, then measure again",
                     s.name,
                     s.accept_v[0].value(),

@@ -6,8 +6,12 @@ use crate::units::NoReading;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// Version of the event and journal format. Readers accept this and older ones.
-pub const FORMAT: u32 = 1;
+mod readings;
+
+pub use readings::PointReadings;
+
+/// Version of the event and journal format. Readers accept this and older ones. 2: readings as codes of a step.
+pub const FORMAT: u32 = 2;
 
 /// A moment: monotonic time of this boot, wall time, and whether the wall clock was synchronised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -120,6 +124,34 @@ pub struct BoardFacts {
     pub uptime_s: Option<f64>,
     /// Ambient temperature in °C, sensed or typed.
     pub ambient_c: Option<f64>,
+    /// Whether the wall clock was synchronised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_synced: Option<bool>,
+    /// Storage left where the journal is, MiB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub free_mib: Option<u64>,
+    /// How the panels were clocked so far.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan: Option<ScanFacts>,
+}
+
+/// How the panels were clocked: measured by the scan thread.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ScanFacts {
+    /// How words reach the pins.
+    pub path: String,
+    /// Priority, locked memory, core: as permitted.
+    pub manner: String,
+    /// Refreshes since the lines were claimed.
+    pub refreshes: u64,
+    /// Mean refresh rate, hertz.
+    pub refresh_hz: f64,
+    /// Standard deviation of the time of a refresh, microseconds.
+    pub jitter_us: f64,
+    /// Longest refresh, microseconds.
+    pub worst_us: f64,
+    /// Times that the guard blanked because no refresh came.
+    pub stalls: u32,
 }
 
 /// A reading taken by hand.
@@ -259,18 +291,8 @@ pub enum Role {
     Lit,
     /// Neither: open, idle, climb, hold, rest.
     Steady,
-}
-
-/// Readings of one sense point, in the order taken.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PointReadings {
-    /// Index of the sense point in the build.
-    pub point: usize,
-    /// Good readings: volts, amperes or °C.
-    pub values: Vec<f64>,
-    /// Readings that are missing, with their index in the order taken.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing: Vec<(u32, NoReading)>,
+    /// After the wall was blanked by the interlock.
+    After,
 }
 
 /// Why a run was stopped before its end.
@@ -310,6 +332,11 @@ pub enum StopCause {
     Cancelled {
         /// e.g. `SIGINT`.
         by: String,
+    },
+    /// What was found by hand before power.
+    ByHand {
+        /// In words, with what to do.
+        why: String,
     },
 }
 
@@ -368,6 +395,8 @@ pub enum Event {
         /// The chip as found.
         found: Result<String, NoReading>,
     },
+    /// Readings of a sense point are corrected, as stated.
+    Calibrated(crate::calibration::Correction),
     /// State of the controller.
     Board(BoardFacts),
     /// The before-power checklist.
@@ -477,6 +506,7 @@ impl StopCause {
                 format!("`{}` moved by {:.1} mV where {:.1} mV was expected", name(*point), value * 1000.0, expected * 1000.0)
             }
             Self::Cancelled { by } => format!("stopped by {by}"),
+            Self::ByHand { why } => format!("stopped before power: {why}"),
         }
     }
 }

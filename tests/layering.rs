@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 24] = [
+const ORDER: [(&str, u32); 26] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -19,6 +19,7 @@ const ORDER: [(&str, u32); 24] = [
     ("plan", 7),
     ("meter", 6),
     ("checklist", 7),
+    ("calibration", 4),
     ("rig", 8),
     ("journal", 9),
     ("run", 10),
@@ -27,6 +28,7 @@ const ORDER: [(&str, u32); 24] = [
     ("sheet", 12),
     ("commission", 13),
     ("find_map", 14),
+    ("campaign", 14),
     ("service", 20),
     ("cli", 21),
     ("main", 22),

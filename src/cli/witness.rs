@@ -40,7 +40,7 @@ impl Witness for Terminal {
         if !std::io::stdin().is_terminal() {
             return None;
         }
-        let now = crate::rig::now_text();
+        let now = crate::rig::wall_now();
         by_hand::ask(build, &now, &mut std::io::stdin().lock(), &mut std::io::stderr().lock())
     }
     fn hottest_joint(&mut self) -> Option<(HandReading, String)> {

@@ -5,7 +5,7 @@ mod plot;
 mod text;
 
 pub use crate::drawing::escape;
-pub use html::html;
+pub use html::{html, place_text as place_words};
 
 use crate::build::{Build, Quantity};
 use crate::check::{Check, PointUncertainty};

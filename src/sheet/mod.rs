@@ -33,7 +33,7 @@ struct Question {
 }
 
 #[derive(Template)]
-#[template(path = "sheet.html")]
+#[template(path = "sheet/sheet.html")]
 struct Page<'a> {
     build: &'a Build,
     digest: String,

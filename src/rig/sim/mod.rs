@@ -5,7 +5,10 @@ pub mod chips;
 pub mod panels;
 mod person;
 pub mod scenario;
+mod scenario_text;
 mod world;
+
+pub use scenario_text::scenario_text;
 
 use super::{Clock, Health, Output, Rig, RigError, Witness};
 use crate::build::Build;
