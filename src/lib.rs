@@ -24,6 +24,7 @@ pub mod commission;
 pub mod drawing;
 pub mod event;
 pub mod fault;
+pub mod find_map;
 pub mod frame;
 pub mod journal;
 pub mod judge;

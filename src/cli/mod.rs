@@ -10,6 +10,7 @@ mod calibrate;
 mod campaign;
 mod cancel;
 mod doctor;
+mod find_map;
 mod judge;
 mod paper;
 mod progress;
@@ -51,6 +52,8 @@ enum Command {
     Pins(Paper),
     /// Print what the builder works from: the wall from behind and in front, cut list, fuses, pins, before-power checklist; or the panel map.
     Sheet(sheet::SheetArgs),
+    /// Light each port and position alone, ask where it appears, and write the chains as found.
+    FindMap(find_map::FindMapArgs),
     /// Commission the sign: all stages, journal, report.
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
@@ -126,6 +129,7 @@ pub fn main() -> ExitCode {
         Command::Plan(args) => paper::plan(&args),
         Command::Pins(args) => paper::pins(&args),
         Command::Sheet(args) => sheet::sheet(&args),
+        Command::FindMap(args) => find_map::find_map(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
         Command::Blank(args) => blank::blank(&args),

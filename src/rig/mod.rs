@@ -67,9 +67,9 @@ pub trait Health {
 pub trait Witness {
     /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
-    /// Where a panel's mark (its picture, arrow up) appears on the wall. Blocks until answered.
-    fn where_is(&mut self, question: &Question, mark: &Frame) -> Whereabouts {
-        let _ = (question, mark);
+    /// At which place of the build a panel's mark (its picture, arrow up) appears. Blocks until answered.
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        let _ = (build, question, mark);
         Whereabouts::Absent
     }
     /// What was checked by hand before the supply was switched on; `None` where nobody says.
@@ -95,8 +95,8 @@ impl Witness for WithChecklist {
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
         self.inner.ask(question, expected)
     }
-    fn where_is(&mut self, question: &Question, mark: &Frame) -> Whereabouts {
-        self.inner.where_is(question, mark)
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        self.inner.where_is(build, question, mark)
     }
     fn before_power(&mut self, _build: &Build) -> Option<Checklist> {
         Some(self.list.clone())
