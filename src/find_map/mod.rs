@@ -12,8 +12,8 @@ pub use search::{Found, Search, Seat};
 use crate::build::Build;
 use crate::commission::{self, Album};
 use crate::event::{Ending, Selection, WitnessMode};
-use crate::frame::FrameSpec;
-use crate::plan::{self, Pictures};
+use crate::frame::Frame;
+use crate::plan;
 use crate::rig::Rig;
 use crate::run::{self, Probe};
 
@@ -32,17 +32,22 @@ pub fn find(build: &Build, rig: &mut Rig, cancelled: &dyn Fn() -> Option<String>
     let plan = commission::plan(build, &Selection::default(), WitnessMode::None);
     let probe = search.probe().clone();
     let mut album = Album::new(&probe);
-    let duty = |port: u8, position: u8| {
-        let frame = FrameSpec::MarkOf { port, position };
-        let lit = Album::new(&probe).lit(&frame, 1000);
-        plan::safe_duty(&probe, &lit, plan.level_permitted, MARK_DUTY)
-    };
     let ending = run::find(build, &plan, rig, &mut album, cancelled, &mut |seen| {
         if let Some(seen) = seen {
             search.answer(seen);
         }
         let (port, position) = search.next()?;
-        Some(Probe { port, position, duty: duty(port, position), mark: search.mark(port, position) })
+        let mark = search.mark(port, position);
+        // as if every panel showed it: latch gaps, which take a little, are left out
+        let lit = vec![share(&mark); probe.panels.len()];
+        let duty = plan::safe_duty(&probe, &lit, plan.level_permitted, MARK_DUTY);
+        Some(Probe { port, position, duty, mark })
     });
     if ending == Ending::Completed { Ok(search.found()) } else { Err(ending) }
+}
+
+/// Lit share of each colour.
+fn share(mark: &Frame) -> [f64; 3] {
+    let count = |colour: u8| mark.pixels().iter().filter(|bits| **bits >> colour & 1 == 1).count();
+    [0, 1, 2].map(|colour| count(colour) as f64 / mark.pixels().len().max(1) as f64)
 }

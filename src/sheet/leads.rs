@@ -1,6 +1,6 @@
 //! Cut list of the leads, fuse table, ribbons, parts count.
 
-use crate::build::{Build, Conductor, Lead};
+use crate::build::{Build, Chip, Conductor, Lead};
 use crate::drawing;
 use crate::power::{conductor, feed_amps, permitted};
 use serde::Serialize;
@@ -249,8 +249,11 @@ pub fn parts(build: &Build) -> Vec<Part> {
     let note =
         if long > 0 { format!("16-way ribbons, {long} of them longer than {RIBBON_SUPPLIED_M} m") } else { "16-way ribbons".to_owned() };
     add(build.panels.len().to_string(), note);
-    for ((word, bus, address), _) in counted(build.sense.iter().map(|s| (s.chip.word(), s.chip.place().0, s.chip.place().1))) {
-        add("1".to_owned(), format!("converter {word}, address 0x{address:02x} on bus {bus}"));
+    for (chip, _) in counted(build.sense.iter().map(|s| match &s.chip {
+        Chip::Iio { device, .. } => format!("that is the kernel's device {device}"),
+        chip => chip.described(),
+    })) {
+        add("1".to_owned(), format!("converter {chip}"));
     }
     let resistors = build.sense.iter().filter_map(|s| s.divider).flat_map(|d| {
         let tolerance = format!("{} %", d.tolerance_pct);

@@ -87,7 +87,6 @@ fn sense_rows(build: &Build) -> Vec<SenseRow> {
         .sense
         .iter()
         .map(|s| {
-            let (bus, address) = s.chip.place();
             let channel = if let Chip::Ads1115 { channel, .. } = s.chip { format!(", input {channel}") } else { String::new() };
             let shunt = match s.chip {
                 Chip::Ina226 { shunt_ohm: Some(ohm), .. } if s.quantity == Quantity::Amps => format!("shunt {ohm} Ω"),
@@ -116,7 +115,7 @@ fn sense_rows(build: &Build) -> Vec<SenseRow> {
                 what: what.to_owned(),
                 node: node_words(build, s.node),
                 reference: node_words(build, s.reference),
-                chip: format!("{} 0x{address:02x}, bus {bus}{channel}", s.chip.word()),
+                chip: format!("{}{channel}", s.chip.described()),
                 divider,
                 at_input,
             }
