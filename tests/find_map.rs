@@ -148,9 +148,10 @@ fn a_hundred_random_walls_give_their_true_maps() {
         let corrected = load(&new.text);
         assert_eq!(corrected.digest(), truth.digest(), "wall {wall}\n{}", new.diff);
         assert_eq!(find_map::advice(&file, &found).is_empty(), file.panels == truth.panels, "wall {wall}");
-        assert!(find_map::advice(&corrected, &find_map::find(&corrected, &mut rig(&truth, 1), &|| None).unwrap().unwrap()).is_empty());
         assert_eq!(power::desk(&corrected).result, "sound", "wall {wall}");
         if wall % 10 == 3 {
+            let again = find_map::find(&corrected, &mut rig(&truth, 1), &|| None).unwrap().unwrap();
+            assert!(find_map::advice(&corrected, &again).is_empty());
             let (outcome, reasons) = run(&corrected, &new.text, rig(&truth, wall as u64), &temp.path().join(wall.to_string()));
             assert_eq!(outcome, Outcome::Pass, "wall {wall}: {reasons:?}");
         }

@@ -12,10 +12,12 @@ pub use search::{Found, Search, Seat};
 use crate::build::Build;
 use crate::commission::{self, Album};
 use crate::event::{Ending, Selection, WitnessMode};
-use crate::frame::Frame;
+use crate::frame::{Frame, FrameSpec};
 use crate::plan;
 use crate::rig::Rig;
 use crate::run::{self, Probe};
+use crate::scan;
+use std::sync::Arc;
 
 /// Duty of a mark, thousandths, where the permitted level allows it.
 const MARK_DUTY: u16 = 300;
@@ -30,9 +32,8 @@ pub fn find(build: &Build, rig: &mut Rig, cancelled: &dyn Fn() -> Option<String>
         Err(why) => return Ok(Err(vec![why])),
     };
     let plan = commission::plan(build, &Selection::default(), WitnessMode::None);
-    let probe = search.probe().clone();
-    let mut album = Album::new(&probe);
-    let ending = run::find(build, &plan, rig, &mut album, cancelled, &mut |seen| {
+    let probe = search.probe();
+    let ending = run::find(build, &plan, rig, &mut Album::new(build), cancelled, &mut |seen| {
         if let Some(seen) = seen {
             search.answer(seen);
         }
@@ -41,7 +42,9 @@ pub fn find(build: &Build, rig: &mut Rig, cancelled: &dyn Fn() -> Option<String>
         // as if every panel showed it: latch gaps, which take a little, are left out
         let lit = vec![share(&mark); probe.panels.len()];
         let duty = plan::safe_duty(&probe, &lit, plan.level_permitted, MARK_DUTY);
-        Some(Probe { port, position, duty, mark })
+        let frame = FrameSpec::MarkOf { port, position };
+        let program = Arc::new(scan::compile(&probe, &frame.draw(&probe), duty));
+        Some(Probe { port, position, program, mark })
     });
     if ending == Ending::Completed { Ok(search.found()) } else { Err(ending) }
 }

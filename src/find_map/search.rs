@@ -22,7 +22,7 @@ pub type Found = BTreeMap<u8, Vec<Seat>>;
 /// The search on one wall.
 pub struct Search<'a> {
     build: &'a Build,
-    probe: Build,
+    kind: usize,
     most: u8,
     asked: Option<(u8, u8)>,
     answers: BTreeMap<(u8, u8), Whereabouts>,
@@ -45,21 +45,35 @@ impl<'a> Search<'a> {
             ));
         }
         let most = u8::try_from(build.panels.len()).unwrap_or(u8::MAX);
-        Ok(Self { build, probe: probe(build, first.kind, most), most, asked: None, answers: BTreeMap::new() })
+        Ok(Self { build, kind: first.kind, most, asked: None, answers: BTreeMap::new() })
     }
 
     /// A build in which every port has as many panels as the sign has, each upright on a place of its own: its pictures
-    /// address a position whatever is connected there.
-    pub fn probe(&self) -> &Build {
-        &self.probe
+    /// address a position whatever is connected there. Shorter chains would leave rows of the picture on panels further on.
+    pub fn probe(&self) -> Build {
+        let t = &self.build.panel_types[self.kind];
+        let mut out = self.build.clone();
+        out.panels.clear();
+        out.chains.clear();
+        for (row, pins) in self.build.adapter.ports.iter().enumerate() {
+            let first = out.panels.len();
+            for position in 1..=self.most {
+                let at = [t.width * u16::from(position - 1), t.height * row as u16];
+                let (port, feed) = (pins.port, self.build.panels[0].feed);
+                out.panels.push(Panel { port, position, kind: self.kind, at, up: Up::Up, feed, serial: None, ribbon_m: 0.0 });
+            }
+            out.chains.push(Chain { port: pins.port, panels: (first..out.panels.len()).collect() });
+        }
+        out
     }
 
     /// The mark of a position as its panel shows it, arrow up.
     pub fn mark(&self, port: u8, position: u8) -> Frame {
-        let whole = FrameSpec::MarkOf { port, position }.draw(&self.probe);
-        let Some(panel) = self.probe.panel_at(port, position) else { return whole };
-        let [w, h] = wall::footprint(&self.probe, panel);
-        let [x0, y0] = self.probe.panels[panel].at;
+        let probe = self.probe();
+        let whole = FrameSpec::MarkOf { port, position }.draw(&probe);
+        let Some(panel) = probe.panel_at(port, position) else { return whole };
+        let [w, h] = wall::footprint(&probe, panel);
+        let [x0, y0] = probe.panels[panel].at;
         let mut mark = Frame::black([w, h]);
         for (x, y) in (0..h).flat_map(|y| (0..w).map(move |x| (x, y))) {
             mark.set([x, y], whole.get([x0 + x, y0 + y]));
@@ -165,23 +179,6 @@ impl<'a> Search<'a> {
         }
         Ok(Seat { panel, up })
     }
-}
-
-fn probe(build: &Build, kind: usize, most: u8) -> Build {
-    let (w, h) = (build.panel_types[kind].width, build.panel_types[kind].height);
-    let mut out = build.clone();
-    out.panels.clear();
-    out.chains.clear();
-    for (row, pins) in build.adapter.ports.iter().enumerate() {
-        let first = out.panels.len();
-        for position in 1..=most {
-            let at = [w * u16::from(position - 1), h * row as u16];
-            let (port, feed) = (pins.port, build.panels[0].feed);
-            out.panels.push(Panel { port, position, kind, at, up: Up::Up, feed, serial: None, ribbon_m: 0.0 });
-        }
-        out.chains.push(Chain { port: pins.port, panels: (first..out.panels.len()).collect() });
-    }
-    out
 }
 
 #[cfg(test)]

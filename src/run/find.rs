@@ -8,7 +8,9 @@ use crate::event::{Ending, Question, Whereabouts};
 use crate::frame::{Frame, FrameSpec};
 use crate::plan::{Pictures, Plan, WINDOW_S};
 use crate::rig::Rig;
+use crate::scan::ScanProgram;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::Arc;
 use std::time::Duration;
 
 /// A mark to light.
@@ -18,14 +20,13 @@ pub struct Probe {
     pub port: u8,
     /// Position.
     pub position: u8,
-    /// OE duty in thousandths, bounded by the caller.
-    pub duty: u16,
+    /// What lights it, at a duty bounded by the caller.
+    pub program: Arc<ScanProgram>,
     /// What the panel shows, arrow up.
     pub mark: Frame,
 }
 
-/// Lights what `next` gives until it gives nothing more; `next` is handed the last answer. The pictures address positions, not
-/// places: they need not be the build's own. The supply is read before anything is lit and after every answer. The wall is dark
+/// Lights what `next` gives until it gives nothing more; `next` is handed the last answer. The supply is read before anything is lit and after every answer. The wall is dark
 /// when this returns, or the ending says that it could not be made so.
 ///
 /// # Panics
@@ -59,11 +60,11 @@ fn ask_each(build: &Build, executor: &mut Executor<'_>, next: &mut dyn FnMut(Opt
     }
     let window = Duration::from_secs_f64(WINDOW_S);
     let mut seen = None;
-    while let Some(Probe { port, position, duty, mark }) = next(seen) {
+    while let Some(Probe { port, position, program, mark }) = next(seen) {
         executor.health()?;
         executor.round(None)?;
         let frame = FrameSpec::MarkOf { port, position };
-        executor.light(frame, duty)?;
+        executor.rig.output.show(&program)?;
         executor.rig.clock.sleep(window);
         executor.round(None)?;
         let text = format!("One panel should show {port}.{position} and an arrow. At which place, and where does its arrow point?");
