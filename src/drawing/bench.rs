@@ -1,7 +1,7 @@
 //! The wall for the bench: to scale by pitch, from the front or from the back, with feeds, data edges and ribbons.
 //! Black on white: it is made to be printed.
 
-use super::geometry::{Link, Placed, View, links, placed, places};
+use super::geometry::{Link, Placed, RIBBON_SUPPLIED_M, View, links, placed, places};
 use super::text::escape;
 use crate::build::Build;
 use std::fmt::Write as _;
@@ -42,7 +42,7 @@ const COLOURS: [&str; 8] = ["#1f5fa8", "#b8500c", "#1d7a45", "#8e2f68", "#5a46a8
 /// Strokes of one 4 mm tile each.
 const PATTERNS: [&str; 8] = [
     "M-1 1L1 -1M0 4L4 0M3 5L5 3",
-    "M1 1h.01M3 3h.01",
+    "M1 1h.7M3 3h.7",
     "M-1 3L1 5M0 0L4 4M3 -1L5 1",
     "M0 2H4",
     "M2 0V4",
@@ -58,7 +58,7 @@ fn pattern_defs(build: &Build, prefix: &str) -> String {
         let round = f / PATTERNS.len();
         let _ = write!(
             out,
-            r#"<pattern id="{prefix}{f}" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="scale({})"><rect width="4" height="4" fill="{c}" fill-opacity=".07"/><path d="{}" stroke="{c}" stroke-opacity=".75" stroke-width=".45" stroke-linecap="round" fill="none"/></pattern>"#,
+            r#"<pattern id="{prefix}{f}" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="scale({})"><rect width="4" height="4" fill="{c}" fill-opacity=".10"/><path d="{}" stroke="{c}" stroke-opacity=".75" stroke-width=".45" stroke-linecap="round" fill="none"/></pattern>"#,
             1.0 + 0.8 * round as f64,
             PATTERNS[f % PATTERNS.len()],
             c = COLOURS[(f + round) % COLOURS.len()]
@@ -168,7 +168,7 @@ impl<'a> Drawing<'a> {
         );
         let [mx, my] = self.mm(placed.middle());
         // words stay clear of the ribbon, which runs through the middle
-        let (big, small) = (0.26 * size, (0.14 * size).min(3.6));
+        let (big, small) = (0.23 * size, (0.14 * size).min(3.6));
         // an arrow at the bottom needs the place of the lower words
         let low = my + if uy > 0.0 { 0.27 } else { 0.36 } * size;
         self.words(mx, my - 0.1 * size, big, "700", &format!("{}·{}", panel.port, panel.position));
@@ -199,7 +199,7 @@ impl<'a> Drawing<'a> {
         let _ = write!(
             self.svg,
             r##"<text x="{x:.2}" y="{y:.2}" font-size="{size:.2}" font-weight="{weight}" text-anchor="middle" stroke="#fff" stroke-width="{:.2}" paint-order="stroke" fill="#000">{}</text>"##,
-            (0.3 * size).min(1.6),
+            (0.2 * size).min(1.2),
             escape(text)
         );
     }
@@ -215,6 +215,10 @@ impl<'a> Drawing<'a> {
         let (lx, ly) = if corner.is_empty() { (ax, ay) } else { (bx, ay) };
         self.head([lx, ly], [bx, by]);
         let _ = write!(self.svg, r##"<circle cx="{ax:.2}" cy="{ay:.2}" r=".8" fill="#fff" stroke="#000" stroke-width=".4"/>"##);
+        if let Some(needed) = link.needed_m.filter(|m| *m > RIBBON_SUPPLIED_M + 1e-9) {
+            let (x, y) = if corner.is_empty() { (f64::midpoint(ax, bx), f64::midpoint(ay, by)) } else { (bx, f64::midpoint(ay, by)) };
+            self.words(x, y - 1.0, 2.8, "700", &format!("{needed:.2} m: longer"));
+        }
     }
 
     /// Head of an arrow that ends at `b`, coming from `a`.

@@ -29,6 +29,9 @@ const CONNECTOR_INSET_MM: f64 = 30.0;
 /// practice, no source).
 const RIBBON_BENDS_MM: f64 = 60.0;
 
+/// Length of the ribbons that come with panels, metres (common practice, no source).
+pub const RIBBON_SUPPLIED_M: f64 = 0.3;
+
 /// A panel on the drawing.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Placed {

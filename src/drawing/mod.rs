@@ -6,6 +6,6 @@ mod marked;
 mod text;
 
 pub use bench::{Scale, bench, feed_swatch};
-pub use geometry::{Link, Placed, View, links, placed, places};
+pub use geometry::{Link, Placed, RIBBON_SUPPLIED_M, View, links, placed, places};
 pub use marked::{Mark, wall};
 pub use text::escape;

@@ -1,7 +1,7 @@
 //! Cut list of the leads, fuse table, ribbons, parts count.
 
 use crate::build::{Build, Chip, Conductor, Lead};
-use crate::drawing;
+use crate::drawing::{self, RIBBON_SUPPLIED_M};
 use crate::power::{conductor, feed_amps, permitted};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -10,9 +10,6 @@ use std::collections::BTreeMap;
 const LOOP_SHARE: f64 = 0.10;
 /// … and at least this, metres (both common practice, no source).
 const LOOP_LEAST_M: f64 = 0.05;
-/// Length of the ribbons that come with panels, metres (common practice, no source).
-pub const RIBBON_SUPPLIED_M: f64 = 0.3;
-
 /// One line of the cut list: conductors that are cut alike.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Cut {
@@ -154,14 +151,17 @@ pub fn cuts(build: &Build) -> Vec<Cut> {
 
 /// The cut list by area or gauge.
 pub fn totals(cuts: &[Cut]) -> Vec<Total> {
-    let mut by: BTreeMap<&str, Total> = BTreeMap::new();
+    let mut out: Vec<Total> = Vec::new();
     for c in cuts {
-        let total = by.entry(&c.conductor).or_insert_with(|| Total { conductor: c.conductor.clone(), count: 0, build_m: 0.0, cut_m: 0.0 });
-        total.count += c.count;
-        total.build_m += f64::from(c.count) * c.build_m;
-        total.cut_m += f64::from(c.count) * c.cut_m;
+        let k = out.iter().position(|t| t.conductor == c.conductor).unwrap_or_else(|| {
+            out.push(Total { conductor: c.conductor.clone(), count: 0, build_m: 0.0, cut_m: 0.0 });
+            out.len() - 1
+        });
+        out[k].count += c.count;
+        out[k].build_m += f64::from(c.count) * c.build_m;
+        out[k].cut_m += f64::from(c.count) * c.cut_m;
     }
-    by.into_values().collect()
+    out
 }
 
 /// Every fuse.
@@ -236,7 +236,11 @@ pub fn parts(build: &Build) -> Vec<Part> {
         add(format!("{n} + spares"), format!("fuse {rating} A"));
     }
     add("1".to_owned(), format!("controller: {}", build.controller.model));
-    let model = if build.adapter.model.is_empty() { "adapter".to_owned() } else { format!("adapter: {}", build.adapter.model) };
+    let model = if ["", "adapter"].contains(&build.adapter.model.as_str()) {
+        "adapter".to_owned()
+    } else {
+        format!("adapter: {}", build.adapter.model)
+    };
     add("1".to_owned(), model);
     let cuts = cuts(build);
     for t in totals(&cuts) {

@@ -5,7 +5,7 @@ mod leads;
 mod map;
 mod pins;
 
-pub use leads::{Cut, FuseRow, Part, RIBBON_SUPPLIED_M, RibbonRow, Total, cuts, fuses, parts, ribbons, totals};
+pub use leads::{Cut, FuseRow, Part, RibbonRow, Total, cuts, fuses, parts, ribbons, totals};
 pub use map::{MapRow, csv, map};
 pub use pins::{PinLine, pin_lines};
 
@@ -75,10 +75,10 @@ pub fn level_sentence(build: &Build) -> String {
 fn node_words(build: &Build, node: Node) -> String {
     match node {
         Node::Supply(s) => format!("terminals of supply {}", build.supplies[s].name),
-        Node::Distribution(s) => format!("distribution {}", build.supplies[s].name),
+        Node::Distribution(s) => format!("distribution of supply {}", build.supplies[s].name),
         Node::FeedEnd(f) => format!("far end of feed {}", build.feeds[f].name),
         Node::Panel(p) => format!("power plug of {}·{}", build.panels[p].port, build.panels[p].position),
-        Node::Controller => "5 V input of the controller".to_owned(),
+        Node::Controller => "controller's 5 V input".to_owned(),
     }
 }
 
@@ -113,8 +113,8 @@ fn sense_rows(build: &Build) -> Vec<SenseRow> {
             SenseRow {
                 name: s.name.clone(),
                 what: what.to_owned(),
-                node: node_words(build, s.node),
-                reference: node_words(build, s.reference),
+                node: format!("+ of the {}", node_words(build, s.node)),
+                reference: format!("− of the {}", node_words(build, s.reference)),
                 chip: format!("{}{channel}", s.chip.described()),
                 divider,
                 at_input,
@@ -155,7 +155,7 @@ pub fn html(build: &Build) -> Result<String, askama::Error> {
                 (_, Some(high)) => format!(" (at most {high:.1} wanted)"),
                 _ => String::new(),
             };
-            format!("{}:{value}{limit} — {}", c.title, c.basis)
+            if value.is_empty() { format!("{}: {}", c.title, c.basis) } else { format!("{}:{value}{limit} — {}", c.title, c.basis) }
         })
         .collect()
     };
