@@ -5,7 +5,10 @@ pub mod chips;
 pub mod panels;
 mod person;
 pub mod scenario;
+mod scenario_text;
 mod world;
+
+pub use scenario_text::scenario_text;
 
 use super::{Clock, Health, Output, Rig, RigError, Witness};
 use crate::build::Build;
@@ -19,7 +22,7 @@ use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
-pub use world::World;
+pub use world::{Seen, World};
 
 /// Volts below which the simulated board raises its undervoltage flag (4.63 V, the nominal threshold
 /// of the supervisor on common boards; from memory).
@@ -116,7 +119,12 @@ pub struct SimOptions {
 
 /// Assembles the simulated rig of a build.
 pub fn rig(build: &Build, options: SimOptions) -> Rig {
-    let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms);
+    rig_of_many(build, options, Seen::default())
+}
+
+/// [`rig`] for one of many simulated signs of a build: they share what sound panels show.
+pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
+    let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms, seen);
     let world = Rc::new(RefCell::new(world));
     let buses = build
         .buses()
