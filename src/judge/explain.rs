@@ -48,6 +48,7 @@ pub(crate) struct Explained {
 struct State {
     mean: Vec<f64>,
     scale: Vec<f64>,
+    colours: Vec<(usize, usize)>,
 }
 
 /// A hypothesis applied to the current means: what is added, and the fitted magnitude.
@@ -91,14 +92,14 @@ fn residual(pattern: &Pattern, state: &State) -> Vec<f64> {
     pattern.rows.iter().zip(&state.mean).map(|(r, m)| r.value - m).collect()
 }
 
-fn apply(state: &State, shift: &[(usize, f64)], pattern: &Pattern) -> State {
+fn apply(state: &State, shift: &[(usize, f64)], colours: &[(usize, usize)], pattern: &Pattern) -> State {
     let mut mean = state.mean.clone();
     for &(i, d) in shift {
         mean[i] += d;
     }
     // what is dead has no tolerance left; levels keep theirs
     let scale = mean.iter().zip(&pattern.rows).map(|(m, r)| if r.mean == 0.0 { 1.0 } else { (m / r.mean).clamp(0.0, 3.0) }).collect();
-    State { mean, scale }
+    State { mean, scale, colours: [&state.colours, colours].concat() }
 }
 
 /// Everything known after some faults are taken as given.
@@ -121,7 +122,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn node(&self, state: State) -> Option<Node> {
-        let metric = Metric::new(self.pattern, &state.scale)?;
+        let metric = Metric::new(self.pattern, &state.scale, &state.colours)?;
         let left = residual(self.pattern, &state);
         let weighted = metric.solve(&left);
         let chi_square = left.iter().zip(&weighted).map(|(a, b)| a * b).sum::<f64>();
@@ -131,7 +132,7 @@ impl Scene<'_> {
 
     fn sound(&self) -> Option<Node> {
         let rows = &self.pattern.rows;
-        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()] })
+        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()], colours: Vec::new() })
     }
 
     /// Scores of all hypotheses at a node; exact for the most promising ones, whose own covariance is computed.
@@ -140,19 +141,23 @@ impl Scene<'_> {
         let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score > CONVINCED - 4.0).collect();
         order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
         for (rank, &i) in order.iter().enumerate() {
-            fits[i].score = if rank < EXACT { self.exact(node, &fits[i]) } else { fits[i].score.min(0.0) };
+            fits[i].score = if rank < EXACT { self.exact(node, i, &fits[i]) } else { fits[i].score.min(0.0) };
         }
         fits
     }
 
-    fn exact(&self, node: &Node, f: &Fit) -> f64 {
-        self.node(apply(&node.state, &f.shift, self.pattern)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
+    fn after(&self, node: &Node, number: usize, f: &Fit) -> State {
+        apply(&node.state, &f.shift, &self.hypotheses[number].colours, self.pattern)
+    }
+
+    fn exact(&self, node: &Node, number: usize, f: &Fit) -> f64 {
+        self.node(self.after(node, number, f)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
     }
 
     /// Takes hypothesis `best` as given, with its look-alikes: those that explain what it explains, and have nothing left to explain
     /// after it.
     fn take(&self, node: &Node, fits: &[Fit], best: usize) -> Option<(Explanation, Node)> {
-        let next = self.node(apply(&node.state, &fits[best].shift, self.pattern))?;
+        let next = self.node(self.after(node, best, &fits[best]))?;
         let alike: Vec<usize> = (0..fits.len())
             .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
             .filter(|&i| fit(&self.hypotheses[i], &next.state, &next.metric, &next.weighted).score < CONVINCED)
@@ -227,7 +232,7 @@ impl Scene<'_> {
         let with = |numbers: Vec<usize>| -> Option<Node> {
             numbers.into_iter().try_fold(self.sound()?, |node, n| {
                 let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
-                self.node(apply(&node.state, &f.shift, self.pattern))
+                self.node(self.after(&node, n, &f))
             })
         };
         for turn in 0..out.len() {

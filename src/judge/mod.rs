@@ -16,6 +16,7 @@ mod record;
 mod response;
 mod safe_level;
 mod universe;
+mod witnessed;
 
 pub use coverage::coverage;
 pub use dictionary::place_of;

@@ -41,10 +41,9 @@ pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
         .zip(&build.sense)
         .map(|(p, sense)| {
             let number = |v: Option<f64>| Cell::text(v.map_or("–".into(), |v| format!("{v:.4} {}", unit(sense.quantity))));
-            let (bus, address) = sense.chip.place();
             vec![
                 Cell::text(&p.sense),
-                Cell::text(format!("{} at 0x{address:02x} on bus {bus}", sense.chip.word())),
+                Cell::text(sense.chip.described()),
                 number(p.min),
                 number(p.mean),
                 number(p.max),

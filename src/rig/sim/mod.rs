@@ -16,7 +16,7 @@ use crate::event::{Answer, BoardFacts, Question, Stamp, WitnessMode};
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
-use chips::{Analog, SimBus, SimDelay};
+use chips::{Analog, SimBus, SimDelay, SimFiles};
 use scenario::Scenario;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -126,10 +126,8 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
 pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
     let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms, seen);
     let world = Rc::new(RefCell::new(world));
-    let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
-    numbers.sort_unstable();
-    numbers.dedup();
-    let buses = numbers
+    let buses = build
+        .buses()
         .into_iter()
         .map(|number| {
             (number, {
@@ -138,6 +136,7 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
             })
         })
         .collect();
+    let files = SimFiles::new(build, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances);
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
         (WitnessMode::Ask, Some(person)) => person,
@@ -147,7 +146,7 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world)))),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files)),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,
