@@ -14,6 +14,7 @@
 //!
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
+pub mod baseline;
 pub mod build;
 pub mod calibration;
 pub mod campaign;
@@ -22,6 +23,7 @@ pub mod checklist;
 pub mod cli;
 pub mod commission;
 pub mod drawing;
+pub mod drift;
 pub mod event;
 pub mod fault;
 pub mod find_map;
@@ -36,5 +38,6 @@ pub mod rig;
 pub mod run;
 pub mod scan;
 pub mod sheet;
+pub mod ticket;
 pub mod units;
 pub mod wall;

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 26] = [
+const ORDER: [(&str, u32); 29] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -24,9 +24,12 @@ const ORDER: [(&str, u32); 26] = [
     ("journal", 9),
     ("run", 10),
     ("judge", 11),
+    ("drift", 11),
     ("report", 12),
     ("sheet", 12),
     ("commission", 13),
+    ("baseline", 14),
+    ("ticket", 14),
     ("find_map", 14),
     ("campaign", 14),
     ("service", 20),

@@ -127,7 +127,13 @@ pub struct Rig {
     pub witness: Box<dyn Witness>,
 }
 
-impl<I: embedded_hal::i2c::I2c, D: embedded_hal::delay::DelayNs, F: crate::meter::iio::Files> Meter for crate::meter::Converters<I, D, F> {
+impl<I, D, F, S> Meter for crate::meter::Converters<I, D, F, S>
+where
+    I: embedded_hal::i2c::I2c,
+    D: embedded_hal::delay::DelayNs,
+    F: crate::meter::iio::Files,
+    S: embedded_hal::spi::SpiDevice,
+{
     fn identify(&mut self, point: usize) -> Reading<String> {
         Self::identify(self, point)
     }

@@ -16,7 +16,7 @@ use crate::event::{Answer, BoardFacts, Question, Stamp, Whereabouts, WitnessMode
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
-use chips::{Analog, SimBus, SimDelay, SimFiles};
+use chips::{Analog, SimBus, SimDelay, SimFiles, SimSpi};
 use scenario::Scenario;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -142,6 +142,8 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
         })
         .collect();
     let files = SimFiles::new(build, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances);
+    let chip = |at| (at, SimSpi::new(build, at, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances));
+    let spi: Vec<_> = build.selects().into_iter().map(chip).collect();
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
         (WitnessMode::Ask, Some(person)) => person,
@@ -151,7 +153,7 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files)),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files).with_spi(spi)),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,
