@@ -91,6 +91,44 @@ fn near_the_edge_the_meter_cannot_decide_and_a_hot_joint_fails() {
     assert_eq!(code, 1);
 }
 
+fn with_flags(flags: &[&str]) -> (i32, serde_json::Value, String) {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let out = Command::new(env!("CARGO_BIN_EXE_signproof"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(["run", "config/water-taxi.toml", "--rig", "sim", "--witness", "simulated", "--seed", "1", "--stages", "open"])
+        .args(["--out", dir.to_str().unwrap()])
+        .args(flags)
+        .output()
+        .unwrap();
+    let report = std::fs::read_to_string(dir.join("report.json")).unwrap_or_default();
+    (out.status.code().unwrap(), serde_json::from_str(&report).unwrap_or_default(), String::from_utf8(out.stderr).unwrap())
+}
+
+#[test]
+fn flags_do_what_the_file_does() {
+    let meter = ["--by-hand-who", "the builder", "--hand-meter", "hand meter", "--hand-accuracy", "volts=0.5,2,0.01"];
+    let (code, report, _) = with_flags(&[&["--by-hand", "volts/main=5.31"], &meter[..]].concat());
+    assert_eq!((code, report["outcome"].as_str()), (5, Some("stopped")));
+    let (code, report, _) = with_flags(&[&["--by-hand", "polarity=yes,volts/main=5.02"], &meter[..]].concat());
+    // cut to one stage: never a pass
+    assert_eq!(code, 4);
+    assert_eq!(check(&report, "by-hand/volts/main")["result"], "pass");
+    assert!(check(&report, "by-hand/polarity")["basis"].as_str().unwrap().contains("the builder"));
+    assert_eq!(check(&report, "by-hand/fuses")["result"], "not-proven");
+    for (flags, words) in [
+        (vec!["--by-hand", "volts/main=5.02", "--by-hand-who", "x"], "a reading needs the meter's accuracy: --hand-accuracy volts="),
+        (vec!["--by-hand", "polarity=perhaps", "--by-hand-who", "x"], "expected NAME=yes, NAME=no or NAME=READING"),
+        (vec!["--by-hand", "polarity=yes,polarity=no", "--by-hand-who", "x"], "answered twice"),
+        (vec!["--by-hand", "polarety=yes", "--by-hand-who", "x"], "`polarety` is no question"),
+        (vec!["--by-hand", "polarity=yes"], "--by-hand-who"),
+    ] {
+        let (code, report, stderr) = with_flags(&flags);
+        assert_eq!((code, report.is_null()), (2, true), "{flags:?}: {stderr}");
+        assert!(stderr.contains(words), "{flags:?}: {stderr}");
+    }
+}
+
 #[test]
 fn what_was_not_answered_is_not_proven() {
     let text = file("5.02", "").replace("polarity = true\n", "");
