@@ -60,7 +60,7 @@ impl ByHandArgs {
             }
             meter.insert(kind.to_owned(), table.into());
         }
-        let [mut answers, mut ohms, mut volts, mut end] = [const { toml::Table::new() }; 4];
+        let [mut answers, mut ohms, mut volts, mut end] = std::array::from_fn(|_| toml::Table::new());
         for text in &self.by_hand {
             let wanted =
                 || format!("--by-hand {text}: expected NAME=yes, NAME=no or NAME=READING, such as polarity=yes or volts/main=5.02");
