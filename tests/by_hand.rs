@@ -57,6 +57,8 @@ fn a_reading_of_5_31_v_stops_the_run_before_a_line_is_driven() {
     assert_eq!(report["outcome"], "stopped");
     let reasons = report["reasons"].to_string();
     assert!(reasons.contains("5.31 V at the terminals of supply main, outside 4.90 to 5.25 V. Set it to 5.10 V"), "{reasons}");
+    assert_eq!(report["findings"][0]["kind"], "supply-set");
+    assert_eq!(report["findings"].as_array().unwrap().len(), 1);
     // ±(0.5 % + 0.02 V) is 0.0466 V at most, its guard band 0.0527 V: 5.31 V is outside by more
     assert_eq!(check(&report, "by-hand/volts/main")["result"], "fail");
     assert_eq!(check(&report, "by-hand/polarity")["result"], "pass");
