@@ -45,6 +45,8 @@ pub struct RunArgs {
     #[arg(long, value_name = "FILE")]
     checklist: Option<PathBuf>,
     #[command(flatten)]
+    by_hand: super::by_hand::ByHandArgs,
+    #[command(flatten)]
     cut: Cut,
     #[command(flatten)]
     board: BoardArgs,
@@ -128,7 +130,10 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
-    let list = args.checklist.as_deref().map(|path| super::by_hand::load(path, &build)).transpose()?;
+    let list = match args.checklist.as_deref() {
+        Some(path) => Some(super::by_hand::load(path, &build)?),
+        None => args.by_hand.checklist(&build, &crate::rig::wall_now())?,
+    };
     let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
     let board = board::Use { args: &args.board, doing: "run", storage };
     let (mut rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
