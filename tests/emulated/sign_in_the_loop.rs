@@ -12,9 +12,9 @@ use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use signproof::build::{self, Build, Chip};
 use signproof::meter;
-use signproof::rig::sim::{Seen, World};
 use signproof::rig::sim::chips::Analog;
 use signproof::rig::sim::scenario::Scenario;
+use signproof::rig::sim::{Seen, World};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Write};
 
