@@ -14,14 +14,19 @@
 //!
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
+pub mod baseline;
 pub mod build;
 pub mod calibration;
 pub mod campaign;
 pub mod check;
+pub mod checklist;
 pub mod cli;
 pub mod commission;
+pub mod drawing;
+pub mod drift;
 pub mod event;
 pub mod fault;
+pub mod find_map;
 pub mod frame;
 pub mod journal;
 pub mod judge;
@@ -32,5 +37,7 @@ pub mod report;
 pub mod rig;
 pub mod run;
 pub mod scan;
+pub mod sheet;
+pub mod ticket;
 pub mod units;
 pub mod wall;

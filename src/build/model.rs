@@ -86,6 +86,15 @@ impl Up {
             Self::Left => 270,
         }
     }
+    /// Lower-case word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Up => "up",
+            Self::Right => "right",
+            Self::Down => "down",
+            Self::Left => "left",
+        }
+    }
     /// The orientation with this many quarter turns clockwise added.
     pub const fn turned(self, quarter_turns: u16) -> Self {
         match (self.degrees() / 90 + quarter_turns) % 4 {

@@ -1,7 +1,8 @@
 //! Everything a run needs from the outside, as traits. A rig is a set of these; nothing above this
 //! module knows which one it has.
 
-use crate::event::{Answer, BoardFacts, Question, Stamp};
+use crate::build::Build;
+use crate::event::{Answer, BoardFacts, Checklist, HandReading, Question, Stamp, Whereabouts};
 use crate::frame::Frame;
 use crate::scan::ScanProgram;
 use crate::units::Reading;
@@ -69,6 +70,46 @@ pub trait Health {
 pub trait Witness {
     /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
+    /// At which place of the build a panel's mark (its picture, arrow up) appears. Blocks until answered.
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        let _ = (build, question, mark);
+        Whereabouts::Absent
+    }
+    /// What was checked by hand before the supply was switched on; `None` where nobody says.
+    fn before_power(&mut self, build: &Build) -> Option<Checklist> {
+        let _ = build;
+        None
+    }
+    /// The hottest joint's temperature at the end of the hold, by hand, and who took it.
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        None
+    }
+}
+
+/// A witness with a checklist that was filled in elsewhere.
+pub struct WithChecklist {
+    /// Looks at the wall.
+    pub inner: Box<dyn Witness>,
+    /// The checklist.
+    pub list: Checklist,
+}
+
+impl Witness for WithChecklist {
+    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
+        self.inner.ask(question, expected)
+    }
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        self.inner.where_is(build, question, mark)
+    }
+    fn before_power(&mut self, _build: &Build) -> Option<Checklist> {
+        Some(self.list.clone())
+    }
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        match self.list.reading(crate::checklist::JOINT) {
+            Some(reading) => Some((reading.clone(), format!("{}, {}", self.list.who, self.list.when))),
+            None => self.inner.hottest_joint(),
+        }
+    }
 }
 
 /// All of it.

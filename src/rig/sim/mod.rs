@@ -12,7 +12,7 @@ pub use scenario_text::scenario_text;
 
 use super::{Clock, Health, Output, Rig, RigError, Witness};
 use crate::build::Build;
-use crate::event::{Answer, BoardFacts, Question, Stamp, WitnessMode};
+use crate::event::{Answer, BoardFacts, Question, Stamp, Whereabouts, WitnessMode};
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
@@ -100,6 +100,11 @@ impl Witness for SimPerson {
         self.world.borrow_mut().advance(2_000_000_000);
         let world = self.world.borrow();
         person::look(&self.build, question, expected, &world.light().pixels)
+    }
+    fn where_is(&mut self, build: &Build, _question: &Question, mark: &Frame) -> Whereabouts {
+        self.world.borrow_mut().advance(2_000_000_000);
+        let world = self.world.borrow();
+        person::find(&self.build, build, mark, &world.light().pixels)
     }
 }
 
