@@ -144,3 +144,46 @@ impl Witness for Recorded<Box<dyn Witness>> {
         answer
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rig::sim::{self, SimOptions, scenario::Scenario};
+
+    /// A storage with room for this many bytes.
+    struct Small(usize);
+
+    impl Write for Small {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            if bytes.len() > self.0 {
+                return Err(std::io::Error::from(std::io::ErrorKind::StorageFull));
+            }
+            self.0 -= bytes.len();
+            Ok(bytes.len())
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_record_that_can_not_be_kept_ends_the_run() {
+        let text = include_str!("../../config/water-taxi.toml");
+        let build = crate::build::load(text, "demo").unwrap();
+        let witness = crate::event::WitnessMode::None;
+        let rig = || {
+            let options = SimOptions { scenario: Scenario::default(), seed: 1, start_unix_ms: 0, witness, asked: None };
+            sim::rig(&build, options)
+        };
+        assert!(record(rig(), &build, Small(10)).is_err(), "not even its first line");
+        let mut rig = record(rig(), &build, Small(20_000)).unwrap();
+        rig.output.claim().unwrap();
+        assert_eq!(rig.output.check(), Ok(()));
+        for _ in 0..1000 {
+            let _ = rig.clock.now();
+        }
+        let error = rig.output.check().unwrap_err();
+        assert!(error.what.contains("recording") && error.todo.contains("--record"), "{error}");
+        assert_eq!(rig.output.blank(), Ok(()), "the wall can still be driven dark");
+    }
+}
