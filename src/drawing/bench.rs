@@ -42,7 +42,7 @@ const COLOURS: [&str; 8] = ["#1f5fa8", "#b8500c", "#1d7a45", "#8e2f68", "#5a46a8
 /// Strokes of one 4 mm tile each.
 const PATTERNS: [&str; 8] = [
     "M-1 1L1 -1M0 4L4 0M3 5L5 3",
-    "M1 1h.7M3 3h.7",
+    "M1 1h.01M3 3h.01",
     "M-1 3L1 5M0 0L4 4M3 -1L5 1",
     "M0 2H4",
     "M2 0V4",
@@ -58,10 +58,12 @@ fn pattern_defs(build: &Build, prefix: &str) -> String {
         let round = f / PATTERNS.len();
         let _ = write!(
             out,
-            r#"<pattern id="{prefix}{f}" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="scale({})"><rect width="4" height="4" fill="{c}" fill-opacity=".10"/><path d="{}" stroke="{c}" stroke-opacity=".75" stroke-width=".45" stroke-linecap="round" fill="none"/></pattern>"#,
+            r#"<pattern id="{prefix}{f}" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="scale({})"><rect width="4" height="4" fill="{c}" fill-opacity=".10"/><path d="{}" stroke="{c}" stroke-opacity=".75" stroke-width="{w}" stroke-linecap="round" fill="none"/></pattern>"#,
             1.0 + 0.8 * round as f64,
             PATTERNS[f % PATTERNS.len()],
-            c = COLOURS[(f + round) % COLOURS.len()]
+            c = COLOURS[(f + round) % COLOURS.len()],
+            // dots need more ink than lines
+            w = if PATTERNS[f % PATTERNS.len()].contains(".01") { 0.9 } else { 0.45 }
         );
     }
     out.push_str("</defs>");
@@ -204,20 +206,29 @@ impl<'a> Drawing<'a> {
         );
     }
 
-    /// From one panel's output to the next one's input: along the wall's edges, an arrow head at its end.
+    /// From one panel's output to the next one's input: along the wall's edges, an arrow head at its end. One that
+    /// passes panels on its way runs beside the row's middle, so that it is not taken for their own.
     fn ribbon(&mut self, from: usize, link: &Link) {
         let ([ax, ay], [bx, by]) = (self.mm(self.all[from].data_out), self.mm(self.all[link.to].data_in));
-        let corner = if (ax - bx).abs() < 1e-6 || (ay - by).abs() < 1e-6 { String::new() } else { format!("L{bx:.2} {ay:.2}") };
-        let _ = write!(
-            self.svg,
-            r##"<path class="ribbon" d="M{ax:.2} {ay:.2}{corner}L{bx:.2} {by:.2}" fill="none" stroke="#000" stroke-width=".9"/>"##
-        );
-        let (lx, ly) = if corner.is_empty() { (ax, ay) } else { (bx, ay) };
-        self.head([lx, ly], [bx, by]);
+        let long = link.needed_m.filter(|m| *m > RIBBON_SUPPLIED_M + 1e-9);
+        let (level, upright) = ((ay - by).abs() < 1e-6, (ax - bx).abs() < 1e-6);
+        let lane = ay + 2.2 * (1 + link.to % 2) as f64;
+        let way = match (level, upright) {
+            (true, _) if long.is_some() => vec![[ax, ay], [ax, lane], [bx, lane], [bx, by]],
+            (false, false) => vec![[ax, ay], [bx, ay], [bx, by]],
+            _ => vec![[ax, ay], [bx, by]],
+        };
+        let points: Vec<String> = way.iter().map(|[x, y]| format!("{x:.2} {y:.2}")).collect();
+        let _ = write!(self.svg, r##"<path class="ribbon" d="M{}" fill="none" stroke="#000" stroke-width=".9"/>"##, points.join("L"));
+        self.head(way[way.len() - 2], [bx, by]);
         let _ = write!(self.svg, r##"<circle cx="{ax:.2}" cy="{ay:.2}" r=".8" fill="#fff" stroke="#000" stroke-width=".4"/>"##);
-        if let Some(needed) = link.needed_m.filter(|m| *m > RIBBON_SUPPLIED_M + 1e-9) {
-            let (x, y) = if corner.is_empty() { (f64::midpoint(ax, bx), f64::midpoint(ay, by)) } else { (bx, f64::midpoint(ay, by)) };
-            self.words(x, y - 1.0, 2.8, "700", &format!("{needed:.2} m: longer"));
+        if let Some(needed) = long {
+            let width = self.scale.paper(f64::from(self.build.wall_size()[0]));
+            let (x, y) = if level { (f64::midpoint(ax, bx), lane) } else { (bx, f64::midpoint(ay, by)) };
+            // words stay inside the wall
+            let x = x.clamp(11.0_f64.min(width / 2.0), (width - 11.0).max(width / 2.0));
+            let _ = write!(self.svg, r##"<rect x="{:.2}" y="{:.2}" width="19" height="3.4" fill="#fff"/>"##, x - 9.5, y - 1.7);
+            self.words(x, y + 1.0, 2.8, "700", &format!("{needed:.2} m: longer"));
         }
     }
 

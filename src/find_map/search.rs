@@ -190,7 +190,9 @@ mod tests {
     }
 
     /// Answers from a truth: place by port and position.
-    fn search(truth: &dyn Fn(u8, u8) -> Whereabouts) -> (Vec<(u8, u8)>, Result<Found, Vec<String>>) {
+    type Searched = (Vec<(u8, u8)>, Result<Found, Vec<String>>);
+
+    fn search(truth: &dyn Fn(u8, u8) -> Whereabouts) -> Searched {
         let build = water_taxi();
         let mut search = Search::new(&build).unwrap();
         let mut asked = Vec::new();

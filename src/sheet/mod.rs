@@ -149,10 +149,10 @@ pub fn html(build: &Build) -> Result<String, askama::Error> {
     let said = |verdict: Verdict| -> Vec<String> {
         let hits = desk.checks.iter().filter(|c| c.verdict == verdict && c.id != "level");
         hits.map(|c| {
-            let value = c.value.map(|v| format!(" {v:.1} {}", c.unit)).unwrap_or_default();
+            let value = c.value.map(|v| format!(" {v:.2} {}", c.unit)).unwrap_or_default();
             let limit = match (c.limit.low, c.limit.high) {
-                (Some(low), _) => format!(" (at least {low:.1} wanted)"),
-                (_, Some(high)) => format!(" (at most {high:.1} wanted)"),
+                (Some(low), _) => format!(" (at least {low:.2} wanted)"),
+                (_, Some(high)) => format!(" (at most {high:.2} wanted)"),
                 _ => String::new(),
             };
             if value.is_empty() { format!("{}: {}", c.title, c.basis) } else { format!("{}:{value}{limit} — {}", c.title, c.basis) }
