@@ -4,7 +4,7 @@ use crate::build::{self, Build};
 use crate::check::PointUncertainty;
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::frame::{self, Frame, FrameSpec};
-use crate::journal::{self, FileStorage, Journal};
+use crate::journal::{self, FileStorage, Journal, Sink};
 use crate::judge;
 use crate::plan::{self, Physics, Pictures, Plan};
 use crate::power::network::{Network, Parts};
@@ -148,16 +148,41 @@ pub struct Done {
 /// Where the run's directory, journal or reports cannot be written.
 pub fn commission(
     request: Request<'_>,
-    mut rig: Rig,
+    rig: Rig,
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
 ) -> Result<Done, CommissionError> {
-    let run_id = crate::rig::new_run_id();
+    commission_watched(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})
+}
+
+/// Keeps an entry in the journal, then lets another look at it.
+struct Tee<'a, S>(Journal<S>, &'a mut dyn FnMut(&Entry));
+
+impl<S: journal::Storage> Sink for Tee<'_, S> {
+    fn record(&mut self, entry: &Entry) -> std::io::Result<()> {
+        self.0.record(entry)?;
+        (self.1)(entry);
+        Ok(())
+    }
+}
+
+/// The same under a run id of the caller's; `tap` sees each entry once it is in the journal.
+///
+/// # Errors
+/// Where the run's directory, journal or reports cannot be written.
+pub fn commission_watched(
+    request: Request<'_>,
+    run_id: String,
+    mut rig: Rig,
+    cancelled: &dyn Fn() -> Option<String>,
+    observer: &mut dyn FnMut(&run::Progress<'_>),
+    tap: &mut dyn FnMut(&Entry),
+) -> Result<Done, CommissionError> {
     let dir = request.out.clone().unwrap_or_else(|| Path::new("out").join(&run_id));
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
     let storage = FileStorage::create(&path).map_err(|e| CommissionError::file(&path, &e))?;
-    let mut journal = Journal::create(storage);
+    let mut journal = Tee(Journal::create(storage), tap);
     write(&dir, "build.toml", request.build_file.as_bytes())?;
     let plan = plan(request.build, &request.selection, request.witness);
     let started = Event::RunStarted {
@@ -214,6 +239,16 @@ pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
     write(&dir, "report.json", report::json(&report).as_bytes())?;
     write(&dir, "report.html", html.as_bytes())?;
     Ok(Done { report, dir })
+}
+
+/// The report of a run as far as its journal goes, without writing anything; also while the run is going on.
+///
+/// # Errors
+/// As [`judge_again`].
+pub fn preview(run: &Path) -> Result<Report, CommissionError> {
+    let path = run.join(JOURNAL);
+    let bytes = std::fs::read(&path).map_err(|e| CommissionError::file(&path, &e))?;
+    report_of(&path, &journal::read(&bytes).entries).map(|(report, _)| report)
 }
 
 fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), CommissionError> {

@@ -30,5 +30,6 @@ pub mod report;
 pub mod rig;
 pub mod run;
 pub mod scan;
+pub mod service;
 pub mod units;
 pub mod wall;

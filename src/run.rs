@@ -6,7 +6,7 @@ use crate::event::{Answer, Ending, Entry, Event, PointReadings, Question, Role, 
 use crate::frame::FrameSpec;
 use crate::journal::Sink;
 use crate::plan::{Action, Pictures, Plan, Step};
-use crate::rig::Rig;
+use crate::rig::{Nobody, Rig};
 use crate::units::Reading;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::time::Duration;
@@ -167,7 +167,7 @@ impl Runner<'_> {
                 self.show(step.number, step.frame, step.duty)?;
                 self.health()?;
                 let question = Question { frame: step.frame, text: text.clone() };
-                let answer = self.rig.witness.ask(&question, &self.pictures.frame(&step.frame));
+                let answer = self.ask(&question)?;
                 let absent = answer == Answer::Absent;
                 self.round()?;
                 self.emit(Event::Witnessed { step: step.number, question, answer })?;
@@ -175,6 +175,19 @@ impl Runner<'_> {
             }
             Action::Hold { seconds, interval_s } => self.hold(step, *seconds, *interval_s),
         }
+    }
+
+    /// Asks the witness with the interlock on: a person may take hours.
+    fn ask(&mut self, question: &Question) -> Result<Answer, Halt> {
+        let expected = self.pictures.frame(&question.frame);
+        let mut person = std::mem::replace(&mut self.rig.witness, Box::new(Nobody));
+        let mut halted = None;
+        let answer = person.ask_while(question, &expected, &mut || {
+            halted = self.round().and_then(|_| self.health()).err();
+            halted.is_none()
+        });
+        self.rig.witness = person;
+        halted.map_or(Ok(answer), Err)
     }
 
     fn open(&mut self, step: &Step) -> Result<(), Halt> {

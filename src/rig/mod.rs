@@ -8,6 +8,7 @@ use crate::units::Reading;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub mod paced;
 pub mod sim;
 
 /// The rig itself broke: never the sign's fault.
@@ -61,6 +62,22 @@ pub trait Health {
 pub trait Witness {
     /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
+    /// The same, with `idle` called several times a second while waiting, so that the interlock stays on; where
+    /// `idle` says false the question is withdrawn and the answer is [`Answer::Absent`]. A witness that answers
+    /// at once, or that cannot wait and look elsewhere, is asked plainly.
+    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        let _ = idle;
+        self.ask(question, expected)
+    }
+}
+
+/// Nobody is there.
+pub struct Nobody;
+
+impl Witness for Nobody {
+    fn ask(&mut self, _question: &Question, _expected: &Frame) -> Answer {
+        Answer::Absent
+    }
 }
 
 /// All of it.
