@@ -183,7 +183,7 @@ impl Runner<'_> {
         let mut person = std::mem::replace(&mut self.rig.witness, Box::new(Nobody));
         let mut halted = None;
         let answer = person.ask_while(question, &expected, &mut || {
-            halted = self.round().and_then(|_| self.health()).err();
+            halted = self.round().and_then(|_| self.health()).and_then(|()| self.cancel()).err();
             halted.is_none()
         });
         self.rig.witness = person;
@@ -224,6 +224,12 @@ impl Runner<'_> {
         Ok(())
     }
 
+    fn cancel(&mut self) -> Result<(), Halt> {
+        let Some(by) = (self.cancelled)() else { return Ok(()) };
+        self.rig.output.blank()?;
+        Err(Halt::Stop(StopCause::Cancelled { by }, self.rig.clock.now()))
+    }
+
     /// One reading with the interlock on.
     fn read(&mut self, point: usize) -> Result<Reading<f64>, Halt> {
         let reading = self.rig.meter.read(point);
@@ -250,10 +256,7 @@ impl Runner<'_> {
                 }
             }
         }
-        if let Some(by) = (self.cancelled)() {
-            self.rig.output.blank()?;
-            return Err(Halt::Stop(StopCause::Cancelled { by }, now));
-        }
+        self.cancel()?;
         Ok(reading)
     }
 

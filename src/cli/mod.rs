@@ -8,6 +8,7 @@ mod judge;
 mod paper;
 mod progress;
 mod run;
+mod serve;
 mod show;
 mod witness;
 
@@ -50,6 +51,8 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// Live in the sign: first power-up, a page for the phone, a watch on the supply.
+    Serve(serve::ServeArgs),
 }
 
 /// A build file and how to print.
@@ -101,7 +104,10 @@ impl Exit {
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    start_log(&cli.log);
+    match &cli.command {
+        Command::Serve(args) => serve::start_log(args, &cli.log),
+        _ => start_log(&cli.log),
+    }
     let result = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| match cli.command {
         Command::Desk(args) => paper::desk(&args),
         Command::Plan(args) => paper::plan(&args),
@@ -110,6 +116,7 @@ pub fn main() -> ExitCode {
         Command::Show(args) => show::show(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Serve(args) => serve::serve(args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),

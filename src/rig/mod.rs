@@ -115,6 +115,12 @@ pub fn wall_now_ms() -> i64 {
     jiff::Timestamp::now().as_millisecond()
 }
 
+/// Time since the first call in this process, never going back.
+pub fn since_start() -> Duration {
+    static START: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
+    START.get_or_init(std::time::Instant::now).elapsed()
+}
+
 /// A new run id: the start in UTC and four random hex digits, e.g. `20260301T101500Z-7f3a`.
 pub fn new_run_id() -> String {
     let now = jiff::Timestamp::now();

@@ -103,10 +103,22 @@ impl Http {
     }
 }
 
+/// What the daemon drives; never chosen by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RigWord {
+    /// The sign on this controller.
+    Board,
+    /// A simulated sign.
+    Sim,
+}
+
 /// The whole file.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Config {
+    /// What is driven; `--rig` on the command line comes first.
+    pub rig: RigWord,
     /// The expected-build file; beside this file where not absolute.
     pub build: PathBuf,
     /// Where runs, rows and tokens are kept; `STATE_DIRECTORY` of systemd comes first, `state` beside this file last.
@@ -183,7 +195,7 @@ mod tests {
 
     #[test]
     fn the_least_file_has_safe_defaults() {
-        let c = Config::parse("build = \"b.toml\"").unwrap();
+        let c = Config::parse("rig = \"sim\"\nbuild = \"b.toml\"").unwrap();
         assert!(c.http.listen.ip().is_loopback());
         assert!(!c.http.needs_token());
         assert_eq!(c.first_power.start, Policy::ByItself);
@@ -192,15 +204,15 @@ mod tests {
 
     #[test]
     fn the_network_always_needs_a_token() {
-        let c = Config::parse("build = \"b.toml\"\n[http]\nlisten = \"0.0.0.0:8380\"\ntoken = false\n").unwrap();
+        let c = Config::parse("rig = \"sim\"\nbuild = \"b.toml\"\n[http]\nlisten = \"0.0.0.0:8380\"\ntoken = false\n").unwrap();
         assert!(c.http.needs_token());
     }
 
     #[test]
     fn all_that_is_out_of_range_is_named_at_once_and_unknown_keys_are_refused() {
-        let e = Config::parse("build = \"b\"\n[watch]\nflush_min = 0\n[http]\nconnections = 1\n").unwrap_err();
+        let e = Config::parse("rig = \"sim\"\nbuild = \"b\"\n[watch]\nflush_min = 0\n[http]\nconnections = 1\n").unwrap_err();
         assert!(e.contains("watch.flush_min") && e.contains("http.connections"), "{e}");
-        let e = Config::parse("build = \"b\"\n[watch]\nflsh_min = 3\n").unwrap_err();
-        assert!(e.contains("flsh_min") && e.contains("line 3"), "{e}");
+        let e = Config::parse("rig = \"sim\"\nbuild = \"b\"\n[watch]\nflsh_min = 3\n").unwrap_err();
+        assert!(e.contains("flsh_min") && e.contains("line 4"), "{e}");
     }
 }
