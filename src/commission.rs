@@ -1,6 +1,7 @@
 //! The calls a shell makes: plan a build, run it on a rig and report, judge a kept run again, list runs.
 
 use crate::build::{self, Build};
+use crate::calibration::Correction;
 use crate::check::PointUncertainty;
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::frame::{self, Frame, FrameSpec};
@@ -9,7 +10,7 @@ use crate::judge;
 use crate::plan::{self, Physics, Pictures, Plan};
 use crate::power::network::{Network, Parts};
 use crate::report::{self, Report};
-use crate::rig::Rig;
+use crate::rig::{Corrected, Rig};
 use crate::run;
 use crate::scan::{self, ScanProgram};
 use serde::Serialize;
@@ -112,6 +113,15 @@ pub fn plan(build: &Build, selection: &Selection, witness: WitnessMode) -> Plan 
     plan::plan(build, selection, witness, &mut Expected::new(build), &mut Album::new(build))
 }
 
+/// What a whole run of a build can and cannot prove.
+pub fn coverage(build: &Build) -> Vec<judge::Coverage> {
+    judge::coverage(build, &plan(build, &Selection::default(), WitnessMode::Ask), &instruments(build))
+}
+
+fn instruments(build: &Build) -> Vec<PointUncertainty> {
+    build.sense.iter().map(|p| crate::meter::point_uncertainty(build, p)).collect()
+}
+
 /// What a run is asked to do.
 pub struct Request<'a> {
     /// The checked build.
@@ -130,6 +140,8 @@ pub struct Request<'a> {
     pub scenario: Option<String>,
     /// Typed ambient temperature.
     pub ambient_c: Option<f64>,
+    /// Corrections of sense points; the rig's readings are corrected by them.
+    pub corrections: Vec<Correction>,
     /// Directory of the run; `out/<run id>` where absent.
     pub out: Option<PathBuf>,
 }
@@ -164,6 +176,9 @@ impl<S: journal::Storage> Sink for Tee<'_, S> {
         (self.1)(entry);
         Ok(())
     }
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.0.flush()
+    }
 }
 
 /// The same under a run id of the caller's; `tap` sees each entry once it is in the journal.
@@ -182,9 +197,11 @@ pub fn commission_watched(
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
     let storage = FileStorage::create(&path).map_err(|e| CommissionError::file(&path, &e))?;
-    let mut journal = Tee(Journal::create(storage), tap);
+    let journal = if rig.simulated { Journal::in_virtual_time(storage) } else { Journal::create(storage) };
+    let mut journal = Tee(journal, tap);
     write(&dir, "build.toml", request.build_file.as_bytes())?;
-    let plan = plan(request.build, &request.selection, request.witness);
+    let mut album = Album::new(request.build);
+    let plan = plan::plan(request.build, &request.selection, request.witness, &mut Expected::new(request.build), &mut album);
     let started = Event::RunStarted {
         format: FORMAT,
         tool: concat!("signproof ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -200,10 +217,15 @@ pub fn commission_watched(
         scenario: request.scenario,
         ambient_c: request.ambient_c,
     };
-    let mut album = Album::new(request.build);
+    let by = request
+        .build
+        .sense
+        .iter()
+        .map(|s| request.corrections.iter().find(|c| c.sense == s.name).map_or((1.0, 0.0), |c| (c.gain, c.offset_v)));
+    rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
     // how it ended stands in the journal, as far as that could be written
-    let _ = run::run(request.build, &plan, started, &mut rig, &mut album, &mut journal, cancelled, observer);
-    drop(journal);
+    let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
+    drop((journal, album, rig, plan));
     judge_again(&dir)
 }
 
@@ -253,13 +275,23 @@ pub fn preview(run: &Path) -> Result<Report, CommissionError> {
 
 fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), CommissionError> {
     let trouble = |why: String| CommissionError::Journal { path: path.to_owned(), why };
-    let Some(Event::RunStarted { build_file, selection, witness, .. }) = entries.first().map(|e| &e.event) else {
+    let Some(Event::RunStarted { format, build_file, selection, witness, tool, .. }) = entries.first().map(|e| &e.event) else {
         return Err(trouble("the journal has no readable first line, so it is not known which build was tested".to_owned()));
     };
+    if *format > FORMAT {
+        return Err(trouble(format!("format {format}, written by {tool}; this version reads up to {FORMAT}: judge it with a newer one")));
+    }
     let build = build::load(build_file, "build.toml")
         .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
     let plan = plan(&build, selection, *witness);
-    let instruments: Vec<PointUncertainty> = build.sense.iter().map(|p| crate::meter::point_uncertainty(&build, p)).collect();
+    let mut instruments = instruments(&build);
+    for entry in entries {
+        if let Event::Calibrated(correction) = &entry.event
+            && let Some(point) = build.sense_named(&correction.sense)
+        {
+            instruments[point] = correction.uncertainty(instruments[point]);
+        }
+    }
     let judgement = judge::judge(&build, &plan, entries, &instruments);
     let report = report::report(&build, &plan, entries, &judgement, &instruments);
     let html = report::html(&report, &build, entries);

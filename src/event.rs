@@ -5,8 +5,12 @@ use crate::frame::FrameSpec;
 use crate::units::NoReading;
 use serde::{Deserialize, Serialize};
 
-/// Version of the event and journal format. Readers accept this and older ones.
-pub const FORMAT: u32 = 1;
+mod readings;
+
+pub use readings::PointReadings;
+
+/// Version of the event and journal format. Readers accept this and older ones. 2: readings as codes of a step.
+pub const FORMAT: u32 = 2;
 
 /// A moment: monotonic time of this boot, wall time, and whether the wall clock was synchronised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -119,6 +123,34 @@ pub struct BoardFacts {
     pub uptime_s: Option<f64>,
     /// Ambient temperature in °C, sensed or typed.
     pub ambient_c: Option<f64>,
+    /// Whether the wall clock was synchronised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_synced: Option<bool>,
+    /// Storage left where the journal is, MiB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub free_mib: Option<u64>,
+    /// How the panels were clocked so far.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scan: Option<ScanFacts>,
+}
+
+/// How the panels were clocked: measured by the scan thread.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ScanFacts {
+    /// How words reach the pins.
+    pub path: String,
+    /// Priority, locked memory, core: as permitted.
+    pub manner: String,
+    /// Refreshes since the lines were claimed.
+    pub refreshes: u64,
+    /// Mean refresh rate, hertz.
+    pub refresh_hz: f64,
+    /// Standard deviation of the time of a refresh, microseconds.
+    pub jitter_us: f64,
+    /// Longest refresh, microseconds.
+    pub worst_us: f64,
+    /// Times that the guard blanked because no refresh came.
+    pub stalls: u32,
 }
 
 /// What the witness is asked.
@@ -204,18 +236,8 @@ pub enum Role {
     Lit,
     /// Neither: open, idle, climb, hold, rest.
     Steady,
-}
-
-/// Readings of one sense point, in the order taken.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct PointReadings {
-    /// Index of the sense point in the build.
-    pub point: usize,
-    /// Good readings: volts, amperes or °C.
-    pub values: Vec<f64>,
-    /// Readings that are missing, with their index in the order taken.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing: Vec<(u32, NoReading)>,
+    /// After the wall was blanked by the interlock.
+    After,
 }
 
 /// Why a run was stopped before its end.
@@ -313,6 +335,8 @@ pub enum Event {
         /// The chip as found.
         found: Result<String, NoReading>,
     },
+    /// Readings of a sense point are corrected, as stated.
+    Calibrated(crate::calibration::Correction),
     /// State of the controller.
     Board(BoardFacts),
     /// A stage begins.

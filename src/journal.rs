@@ -4,9 +4,13 @@
 //! - One line an entry: `{"crc":"8 hex","prev":"64 hex","entry":{…}}` and a newline. `crc` is CRC-32 over the bytes of the line from `"prev"` to
 //!   the closing brace; `prev` is SHA-256 of the line before without its newline (64 zeros for the first).
 //! - `entry.seq` counts from 0 without gaps.
-//! - Synced to storage at the end of each stage, at trips, witness statements and the end, and at the first entry 5 s or more after the
-//!   last sync.
-//! - A reader accepts the longest prefix of whole, valid lines; a line is at most 1 MiB.
+//! - Nothing follows the entry `run-ended`.
+//! - Synced to storage after the start, at the end of each stage, at trips, before and after a witness is asked, at the end, and (but in
+//!   virtual time) at the first entry 3.9 s or more after the last sync: blocks of readings come at most 4 s apart, so 5 s are never exceeded by more
+//!   than one block in the making.
+//! - A reader accepts the longest prefix of whole, valid lines; a line is at most 8 MiB, newline included (a build file of 1 MiB with
+//!   every byte escaped fits).
+//! - After a failed write or sync nothing more is accepted: the run cannot be proven any more.
 
 use crate::event::{Entry, Event};
 use serde::{Deserialize, Serialize};
@@ -14,9 +18,9 @@ use sha2::{Digest, Sha256};
 use std::io::{self, Write};
 use std::path::Path;
 
-/// Longest line a reader accepts.
-pub const MAX_LINE: usize = 1 << 20;
-const SYNC_EVERY_S: f64 = 5.0;
+/// Longest line in bytes, newline included.
+pub const MAX_LINE: usize = 8 << 20;
+const SYNC_AFTER_S: f64 = 3.9;
 
 /// Where a journal goes.
 pub trait Storage {
@@ -77,13 +81,32 @@ pub trait Sink {
     /// # Errors
     /// Where it could not be kept: the run must not go on.
     fn record(&mut self, entry: &Entry) -> io::Result<()>;
+    /// Makes everything recorded so far durable: called before a wait of unknown length. Nothing to do where `record`
+    /// keeps at once.
+    ///
+    /// # Errors
+    /// As [`Sink::record`].
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// In memory.
+impl Sink for Vec<Entry> {
+    fn record(&mut self, entry: &Entry) -> io::Result<()> {
+        self.push(entry.clone());
+        Ok(())
+    }
 }
 
 /// Writes a journal.
 pub struct Journal<S> {
     storage: S,
     previous: String,
+    next: u64,
     synced_at: Option<u64>,
+    timed: bool,
+    closed: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -110,7 +133,11 @@ fn first_link() -> String {
 impl<S: Storage> Journal<S> {
     /// An empty journal.
     pub fn create(storage: S) -> Self {
-        Self { storage, previous: first_link(), synced_at: None }
+        Self { storage, previous: first_link(), next: 0, synced_at: None, timed: true, closed: false }
+    }
+    /// An empty journal of a simulated run: virtual seconds fly by, so that only what is worth a sync of its own is synced.
+    pub fn in_virtual_time(storage: S) -> Self {
+        Self { timed: false, ..Self::create(storage) }
     }
     /// The storage with everything recorded.
     pub fn into_storage(self) -> S {
@@ -118,15 +145,21 @@ impl<S: Storage> Journal<S> {
     }
 }
 
-impl<S: Storage> Sink for Journal<S> {
-    fn record(&mut self, entry: &Entry) -> io::Result<()> {
+impl<S: Storage> Journal<S> {
+    fn keep(&mut self, entry: &Entry) -> io::Result<()> {
+        if entry.seq != self.next {
+            return Err(io::Error::other(format!("entry {} came where {} was expected: a bug of the caller", entry.seq, self.next)));
+        }
         let body = format!("\"prev\":\"{}\",\"entry\":{}}}", self.previous, serde_json::to_string(entry)?);
-        let line = format!("{{\"crc\":\"{:08x}\",{body}", crc32fast::hash(body.as_bytes()));
+        let mut line = format!("{{\"crc\":\"{:08x}\",{body}", crc32fast::hash(body.as_bytes()));
+        if line.len() >= MAX_LINE {
+            return Err(io::Error::other(format!("entry {} takes {} bytes, more than a line's {MAX_LINE}", entry.seq, line.len())));
+        }
         self.previous = hex(&Sha256::digest(line.as_bytes()));
+        self.next += 1;
+        line.push('\n');
         self.storage.append(line.as_bytes())?;
-        self.storage.append(b"\n")?;
-        let due = self.synced_at.is_none_or(|t| (entry.at.mono_ns.saturating_sub(t)) as f64 * 1e-9 >= SYNC_EVERY_S);
-        // in simulation virtual seconds fly by; what is worth a sync is the same
+        let due = self.timed && self.synced_at.is_none_or(|t| (entry.at.mono_ns.saturating_sub(t)) as f64 * 1e-9 >= SYNC_AFTER_S);
         let important = matches!(
             entry.event,
             Event::RunStarted { .. } | Event::StageEnded { .. } | Event::Blanked { .. } | Event::Witnessed { .. } | Event::RunEnded { .. }
@@ -136,6 +169,25 @@ impl<S: Storage> Sink for Journal<S> {
             self.synced_at = Some(entry.at.mono_ns);
         }
         Ok(())
+    }
+
+    /// After a failure the journal is closed: what is on the medium then ends at the failure.
+    fn guarded(&mut self, act: impl FnOnce(&mut Self) -> io::Result<()>) -> io::Result<()> {
+        if self.closed {
+            return Err(io::Error::other("the journal is closed since an earlier entry could not be kept"));
+        }
+        let result = act(self);
+        self.closed = result.is_err();
+        result
+    }
+}
+
+impl<S: Storage> Sink for Journal<S> {
+    fn record(&mut self, entry: &Entry) -> io::Result<()> {
+        self.guarded(|journal| journal.keep(entry))
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        self.guarded(|journal| journal.storage.sync())
     }
 }
 
@@ -155,7 +207,9 @@ pub fn read(bytes: &[u8]) -> Recovered {
     let mut out = Recovered::default();
     let mut previous = first_link();
     for (i, line) in bytes.split_inclusive(|b| *b == b'\n').enumerate() {
-        match check(line, &previous, out.entries.len() as u64) {
+        let checked =
+            if out.ended { Err("a line after the end of the run".to_owned()) } else { check(line, &previous, out.entries.len() as u64) };
+        match checked {
             Ok(entry) => {
                 previous = hex(&Sha256::digest(&line[..line.len() - 1]));
                 out.ended = matches!(entry.event, Event::RunEnded { .. });
@@ -172,7 +226,7 @@ pub fn read(bytes: &[u8]) -> Recovered {
 
 fn check(line: &[u8], previous: &str, seq: u64) -> Result<Entry, String> {
     let Some(line) = line.strip_suffix(b"\n") else { return Err("the line was cut off".to_owned()) };
-    if line.len() > MAX_LINE {
+    if line.len() >= MAX_LINE {
         return Err("the line is longer than any that is written".to_owned());
     }
     let text = std::str::from_utf8(line).map_err(|_| "not text".to_owned())?;
@@ -196,61 +250,4 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = atomic_write_file::AtomicWriteFile::open(path)?;
     file.write_all(bytes)?;
     file.commit()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::event::{Ending, Stage, Stamp};
-
-    fn small() -> Vec<u8> {
-        let mut journal = Journal::create(Vec::new());
-        let events = [
-            Event::StageStarted { stage: Stage::Open },
-            Event::StageEnded { stage: Stage::Open },
-            Event::RunEnded { ending: Ending::Completed },
-        ];
-        for (seq, event) in events.into_iter().enumerate() {
-            let at = Stamp { mono_ns: seq as u64, unix_ms: 0, synced: true };
-            journal.record(&Entry { seq: seq as u64, at, event }).unwrap();
-        }
-        journal.into_storage()
-    }
-
-    #[test]
-    fn every_truncation_recovers_to_the_last_whole_line() {
-        let bytes = small();
-        let ends: Vec<usize> = bytes.iter().enumerate().filter(|(_, b)| **b == b'\n').map(|(i, _)| i + 1).collect();
-        for cut in 0..=bytes.len() {
-            let got = read(&bytes[..cut]);
-            assert_eq!(got.entries.len(), ends.iter().filter(|e| **e <= cut).count(), "cut at {cut}");
-            assert_eq!(got.ended, cut == bytes.len());
-        }
-    }
-
-    #[test]
-    fn every_flipped_bit_is_seen() {
-        let bytes = small();
-        for at in 0..bytes.len() {
-            let mut bad = bytes.clone();
-            bad[at] ^= 1;
-            assert!(read(&bad).torn.is_some(), "byte {at}");
-        }
-    }
-
-    struct Full;
-    impl Storage for Full {
-        fn append(&mut self, _: &[u8]) -> io::Result<()> {
-            Err(io::Error::other("disk full"))
-        }
-        fn sync(&mut self) -> io::Result<()> {
-            Ok(())
-        }
-    }
-
-    #[test]
-    fn a_full_disk_is_an_error() {
-        let entry = Entry { seq: 0, at: Stamp { mono_ns: 0, unix_ms: 0, synced: true }, event: Event::StageStarted { stage: Stage::Open } };
-        assert!(Journal::create(Full).record(&entry).is_err());
-    }
 }

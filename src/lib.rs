@@ -15,6 +15,8 @@
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
 pub mod build;
+pub mod calibration;
+pub mod campaign;
 pub mod check;
 pub mod cli;
 pub mod commission;

@@ -3,9 +3,15 @@
 use crate::build::{Build, Colour, Half, Node, PanelType, Quantity};
 use crate::event::{Selection, Stage, WitnessMode};
 use crate::frame::{Cell, Frame, FrameSpec};
+use crate::meter::sequential::Wanted;
 use crate::scan::ScanProgram;
 use serde::Serialize;
 use std::sync::Arc;
+
+#[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
+mod tests;
 
 /// What a step does while its frame is chosen.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -17,10 +23,12 @@ pub enum Action {
     Steady,
     /// Black, frame, black, frame … black: `cycles` lit windows between `cycles + 1` references.
     Bracket {
-        /// Lit windows.
+        /// Most lit windows.
         cycles: u32,
+        /// When fewer are enough.
+        wanted: Wanted,
     },
-    /// Show the frame and ask the witness.
+    /// Show the frame, take one steady window and ask the witness.
     Ask {
         /// The question.
         text: String,
@@ -58,6 +66,19 @@ pub struct Step {
     pub seconds: f64,
 }
 
+impl Step {
+    /// Seconds after which the step counts as hung: four times its longest nominal time and 5 s more. `None` where a person
+    /// is waited for.
+    pub fn deadline_s(&self) -> Option<f64> {
+        let longest = match &self.action {
+            Action::Ask { .. } => return None,
+            Action::Bracket { cycles, wanted } => self.seconds * f64::from(2 * cycles + 1) / f64::from(2 * wanted.least + 1),
+            _ => self.seconds,
+        };
+        Some(4.0 * longest + 5.0)
+    }
+}
+
 /// A whole run, ordered.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Plan {
@@ -91,10 +112,12 @@ pub trait Pictures {
     fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram>;
 }
 
-/// Lit windows of a cell; the controller's own load moves the supply by as much as a cell, so many are needed.
-const CELL_CYCLES: u32 = 12;
-/// Lit windows of a block: a quarter of a cell's response.
-const BLOCK_CYCLES: u32 = 12;
+/// Most lit windows of a step; where only one point is sensed, the controller's own load moves it by as much as a cell does.
+const MOST_CYCLES: u32 = 160;
+/// When a cell is known well enough.
+const CELL: Wanted = Wanted { least: 4, precision: 0.02, limits: [0.65, 1.35], usual: 16 };
+/// When a driver chip is.
+const BLOCK: Wanted = Wanted { least: 4, precision: 0.06, limits: [0.5, 1.7], usual: 12 };
 /// A block is run where some point is expected to move by this many converter steps.
 const BLOCK_STEPS: f64 = 6.0;
 /// Nothing lit alternates above 3 Hz (WCAG 2.3.1): at least this long lit and this long dark.
@@ -107,10 +130,38 @@ const HOLD_INTERVAL_S: f64 = 0.1;
 /// OE duty of pictures for the witness, thousandths.
 const MARKS_DUTY: u16 = 300;
 
+/// Highest OE duty in thousandths, at most `wanted`, at which no panel draws more above its idle current than it would at
+/// the permitted level of white. With it no feed and no supply can either. `lit` is the lit share per panel and colour at full
+/// duty.
+pub fn safe_duty(build: &Build, lit: &[[f64; 3]], permitted: f64, wanted: u16) -> u16 {
+    (0..build.panels.len())
+        .map(|panel| {
+            let (all, asked) = amps(build, panel, lit);
+            if asked > 0.0 { (1000.0 * permitted * all / asked + 1e-9).floor() } else { 1000.0 }
+        })
+        .fold(f64::from(wanted), f64::min)
+        .max(0.0) as u16
+}
+
+/// Highest duty, at most 1000, at which the whole wall takes no more than its permitted total: for the sweep, whose few LEDs
+/// are at full level.
+fn wall_duty(build: &Build, lit: &[[f64; 3]], permitted: f64) -> u16 {
+    let (all, asked) =
+        (0..build.panels.len()).map(|p| amps(build, p, lit)).fold((0.0, 0.0), |sum: (f64, f64), a| (sum.0 + a.0, sum.1 + a.1));
+    if asked > 0.0 { (1000.0 * permitted * all / asked + 1e-9).floor().clamp(0.0, 1000.0) as u16 } else { 1000 }
+}
+
+/// Amperes above idle of a panel at full white, and with these lit shares.
+fn amps(build: &Build, panel: usize, lit: &[[f64; 3]]) -> (f64, f64) {
+    let full = build.panel_type(panel).full_a;
+    (full.iter().map(|a| a.value()).sum(), full.iter().zip(&lit[panel]).map(|(a, l)| a.value() * l).sum())
+}
+
 struct Planner<'a> {
     build: &'a Build,
     physics: &'a mut dyn Physics,
     pictures: &'a mut dyn Pictures,
+    permitted: f64,
     samples: u32,
     dark: Vec<Option<f64>>,
     steps: Vec<Step>,
@@ -126,7 +177,7 @@ impl Planner<'_> {
         let mut expected = self.levels(&frame, duty);
         let window = (f64::from(samples) * READING_S * self.build.sense.len() as f64).max(WINDOW_S);
         let seconds = match &action {
-            Action::Bracket { cycles } => f64::from(2 * cycles + 1) * window,
+            Action::Bracket { wanted, .. } => f64::from(2 * wanted.least + 1) * window,
             Action::Hold { seconds, .. } => *seconds,
             Action::Ask { .. } => 10.0,
             _ => window,
@@ -141,13 +192,15 @@ impl Planner<'_> {
     }
 
     fn sweep(&mut self, panels: &[usize]) {
+        let share = self.build.limits.cell_pct / 100.0;
+        let cell_wanted = Wanted { limits: [1.0 - share, 1.0 + share], ..CELL };
         for &p in panels {
             let (port, position) = (self.build.panels[p].port, self.build.panels[p].position);
             for colour in Colour::ALL {
                 for half in Half::ALL {
                     let cell = Cell { port, position, colour, half };
                     let frame = FrameSpec::Cell(cell);
-                    self.push(Stage::Sweep, frame.title(), frame, 1000, Action::Bracket { cycles: CELL_CYCLES }, self.samples);
+                    self.bracket(frame, cell_wanted);
                 }
             }
         }
@@ -159,12 +212,17 @@ impl Planner<'_> {
                     for block in 0..blocks {
                         let frame = FrameSpec::Block { cell: Cell { port, position, colour, half }, block };
                         if self.resolves(&frame) {
-                            self.push(Stage::Sweep, frame.title(), frame, 1000, Action::Bracket { cycles: BLOCK_CYCLES }, self.samples);
+                            self.bracket(frame, BLOCK);
                         }
                     }
                 }
             }
         }
+    }
+
+    fn bracket(&mut self, frame: FrameSpec, wanted: Wanted) {
+        let duty = wall_duty(self.build, &self.pictures.lit(&frame, 1000), self.permitted);
+        self.push(Stage::Sweep, frame.title(), frame, duty, Action::Bracket { cycles: MOST_CYCLES, wanted }, self.samples);
     }
 
     /// Whether some sense point is expected to move by enough converter steps.
@@ -182,7 +240,16 @@ impl Planner<'_> {
         })
     }
 
-    fn marks(&mut self, permitted: f64) {
+    /// Where panels are left out, the chosen ones show their marks one by one: the others stay dark.
+    fn marks(&mut self, panels: &[usize]) {
+        if panels.len() < self.build.panels.len() {
+            for &p in panels {
+                let (port, position) = (self.build.panels[p].port, self.build.panels[p].position);
+                let text = format!("Does one panel alone show {port}.{position}, upright, at the place shown, and every other stay dark?");
+                self.ask(FrameSpec::MarkOf { port, position }, text);
+            }
+            return;
+        }
         let tallest = self.build.panel_types.iter().map(|t| t.height).max().unwrap_or(0);
         let widest = self.build.panel_types.iter().map(|t| t.width).max().unwrap_or(0);
         let mut frames = vec![(
@@ -204,10 +271,13 @@ impl Planner<'_> {
             ));
         }
         for (frame, text) in frames {
-            let most = self.pictures.lit(&frame, 1000).iter().flatten().copied().fold(0.0, f64::max);
-            let duty = if most > 0.0 { (permitted / most * 1000.0).min(f64::from(MARKS_DUTY)) as u16 } else { MARKS_DUTY };
-            self.push(Stage::Marks, frame.title(), frame, duty.max(1), Action::Ask { text }, 0);
+            self.ask(frame, text);
         }
+    }
+
+    fn ask(&mut self, frame: FrameSpec, text: String) {
+        let duty = safe_duty(self.build, &self.pictures.lit(&frame, 1000), self.permitted, MARKS_DUTY);
+        self.push(Stage::Marks, frame.title(), frame, duty, Action::Ask { text }, self.samples);
     }
 }
 
@@ -218,7 +288,7 @@ pub fn plan(build: &Build, selection: &Selection, _witness: WitnessMode, physics
     let samples = (WINDOW_S / (READING_S * points)).ceil().max(32.0) as u32;
     let black = pictures.lit(&FrameSpec::Black, 1000);
     let dark = physics.predict(&black);
-    let mut planner = Planner { build, physics, pictures, samples, dark, steps: Vec::new() };
+    let mut planner = Planner { build, physics, pictures, permitted: level_permitted, samples, dark, steps: Vec::new() };
     let wanted = |stage: Stage| selection.stages.as_ref().is_none_or(|s| s.contains(&stage));
     let panels: Vec<usize> = (0..build.panels.len())
         .filter(|&p| {
@@ -236,10 +306,10 @@ pub fn plan(build: &Build, selection: &Selection, _witness: WitnessMode, physics
         planner.sweep(&panels);
     }
     if wanted(Stage::Marks) {
-        planner.marks(level_permitted);
+        planner.marks(&panels);
     }
     let whole_wall = panels.len() == build.panels.len();
-    let thousandths = |share: f64| FrameSpec::Level((level_permitted * share * 1000.0).floor() as u16);
+    let thousandths = |share: f64| FrameSpec::Level((level_permitted * share * 1000.0 + 1e-9).floor() as u16);
     if wanted(Stage::Climb) && whole_wall && level_permitted > 0.0 {
         for share in CLIMB {
             let frame = thousandths(share);
@@ -266,6 +336,11 @@ pub fn plan(build: &Build, selection: &Selection, _witness: WitnessMode, physics
 }
 
 impl Plan {
+    /// The steps of one stage, in order.
+    pub fn stage(&self, stage: Stage) -> impl Iterator<Item = &Step> {
+        self.steps.iter().filter(move |s| s.stage == stage)
+    }
+
     /// A table for people.
     pub fn text(&self) -> String {
         let mut out =

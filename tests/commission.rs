@@ -127,3 +127,51 @@ fn the_kiosk_is_sound_at_a_reduced_level() {
     assert!(r["level_binds"].as_str().unwrap().contains("5.0 A"), "{}", r["level_binds"]);
     assert!(r["checks"].as_array().unwrap().iter().any(|c| c["verdict"] == "caution"));
 }
+
+#[test]
+fn a_hand_meter_corrects_a_point_and_later_runs_cite_it() {
+    let temp = tempfile::tempdir().unwrap();
+    let state = temp.path().join("state");
+    let state = state.to_str().unwrap();
+    let calibrate = |volts: &str| {
+        let args = [
+            "calibrate",
+            "config/water-taxi.toml",
+            "--rig",
+            "sim",
+            "--seed",
+            "4",
+            "--point",
+            "distribution",
+            "--meter-v",
+            volts,
+            "--state-dir",
+            state,
+        ];
+        let out = signproof(temp.path(), &args);
+        (out.status.code().unwrap(), String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr))
+    };
+    let (code, text) = calibrate("4.20");
+    assert_eq!(code, 2, "{text}");
+    assert!(text.contains("nothing was stored"), "{text}");
+    let (code, text) = calibrate("5.07");
+    assert_eq!(code, 0, "{text}");
+    let dir = temp.path().join("run");
+    let args = [
+        "run",
+        "config/water-taxi.toml",
+        "--rig",
+        "sim",
+        "--seed",
+        "4",
+        "--witness",
+        "none",
+        "--stages",
+        "open,idle",
+        "--state-dir",
+        state,
+    ];
+    signproof(&dir, &args);
+    let journal = std::fs::read_to_string(dir.join("journal.jsonl")).unwrap();
+    assert!(journal.contains("\"calibrated\""), "the run cites its corrections");
+}

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 20] = [
+const ORDER: [(&str, u32); 22] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -17,12 +17,14 @@ const ORDER: [(&str, u32); 20] = [
     ("scan", 5),
     ("plan", 7),
     ("meter", 6),
+    ("calibration", 4),
     ("rig", 8),
     ("journal", 9),
     ("run", 10),
     ("judge", 11),
     ("report", 12),
     ("commission", 13),
+    ("campaign", 14),
     ("service", 20),
     ("cli", 21),
     ("main", 22),

@@ -3,7 +3,12 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod blank;
+mod board;
+mod calibrate;
+mod campaign;
 mod cancel;
+mod doctor;
 mod judge;
 mod paper;
 mod progress;
@@ -47,12 +52,22 @@ enum Command {
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
     Show(show::ShowArgs),
+    /// Drive the output lines dark, also after a run was killed.
+    Blank(blank::BlankArgs),
+    /// Look at this controller: what a run on it would find. Drives nothing.
+    Doctor(doctor::DoctorArgs),
     /// Make the reports of a run again from its journal.
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
     /// Live in the sign: first power-up, a page for the phone, a watch on the supply.
     Serve(serve::ServeArgs),
+    /// Correct a sense point by a hand meter held to it.
+    Calibrate(calibrate::CalibrateArgs),
+    /// List, for every fault and place, whether this build's sense points prove it.
+    Coverage(campaign::CoverageArgs),
+    /// Measure the judge on thousands of simulated signs with random faults.
+    Campaign(campaign::CampaignArgs),
 }
 
 /// A build file and how to print.
@@ -114,9 +129,14 @@ pub fn main() -> ExitCode {
         Command::Pins(args) => paper::pins(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
+        Command::Blank(args) => blank::blank(&args),
+        Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
         Command::Serve(args) => serve::serve(args),
+        Command::Calibrate(args) => calibrate::calibrate(&args),
+        Command::Coverage(args) => campaign::coverage(&args),
+        Command::Campaign(args) => campaign::campaign(&args),
     }));
     match result {
         Ok(Ok(code)) => ExitCode::from(code),
@@ -139,6 +159,22 @@ fn start_log(filter: &str) {
 /// Colour on stderr: a terminal, and NO_COLOR not set.
 fn colour() -> bool {
     std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+}
+
+/// Where state is kept: as asked, as the service manager says, or below the user's own state directory.
+fn state_dir_if_known(asked: Option<&std::path::Path>) -> Option<PathBuf> {
+    asked
+        .map(std::path::Path::to_owned)
+        .or_else(|| std::env::var_os("STATE_DIRECTORY").map(PathBuf::from))
+        .or_else(|| std::env::var_os("XDG_STATE_HOME").map(|d| PathBuf::from(d).join("signproof")))
+        .or_else(|| std::env::var_os("HOME").map(|d| PathBuf::from(d).join(".local/state/signproof")))
+}
+
+/// The same, made if needed.
+fn state_dir(asked: Option<&std::path::Path>) -> Result<PathBuf, Exit> {
+    let dir = state_dir_if_known(asked).ok_or_else(|| Exit::usage("--state-dir: no home directory is known; name a directory"))?;
+    std::fs::create_dir_all(&dir).map_err(|e| Exit::error(format!("{}: {e}", dir.display())))?;
+    Ok(dir)
 }
 
 /// Data to stdout; a closed pipe is no error.

@@ -1,5 +1,6 @@
 //! `signproof run`.
 
+use super::board::{self, BoardArgs};
 use super::{Exit, Format, cancel, load_build, print, progress::Progress, witness::Terminal};
 use crate::build::Build;
 use crate::commission::{self, Request};
@@ -28,6 +29,9 @@ pub struct RunArgs {
     /// Who says what is on the wall.
     #[arg(long, value_enum, default_value = "ask")]
     witness: WitnessArg,
+    /// Where corrections are kept.
+    #[arg(long, value_name = "DIR")]
+    state_dir: Option<PathBuf>,
     /// Ambient temperature in °C, read from a thermometer.
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     ambient: Option<f64>,
@@ -36,6 +40,8 @@ pub struct RunArgs {
     out: Option<PathBuf>,
     #[command(flatten)]
     cut: Cut,
+    #[command(flatten)]
+    board: BoardArgs,
     /// How to print the result.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -116,7 +122,9 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
-    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness)?;
+    let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
+    let board = board::Use { args: &args.board, doing: "run", storage };
+    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,
@@ -131,6 +139,7 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         seed,
         scenario,
         ambient_c: args.ambient,
+        corrections: corrections(args.state_dir.as_deref(), &build)?,
         out: args.out,
     };
     let mut progress = Progress::new();
@@ -144,15 +153,33 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
     Ok(done.report.outcome.exit_code())
 }
 
+/// Corrections kept for a build; none where there is no state directory yet.
+fn corrections(asked: Option<&Path>, build: &Build) -> Result<Vec<crate::calibration::Correction>, Exit> {
+    match super::state_dir_if_known(asked) {
+        Some(dir) => crate::calibration::load(&dir, build).map_err(Exit::error),
+        None => Ok(Vec::new()),
+    }
+}
+
 /// A rig with the seed and scenario text it was made from.
 pub type Opened = (crate::rig::Rig, Option<u64>, Option<String>);
 
 /// Opens the named rig.
-pub fn open_rig(name: RigName, build: &Build, scenario: Option<&Path>, seed: Option<u64>, witness: WitnessMode) -> Result<Opened, Exit> {
+pub fn open_rig(
+    name: RigName,
+    build: &Build,
+    scenario: Option<&Path>,
+    seed: Option<u64>,
+    witness: WitnessMode,
+    board: &board::Use<'_>,
+) -> Result<Opened, Exit> {
     match name {
-        RigName::Board => Err(Exit::error(
-            "the board rig is not part of this version: nothing was driven. Use `--rig sim` to try a build without hardware.",
-        )),
+        RigName::Board => {
+            if scenario.is_some() || seed.is_some() || witness == WitnessMode::Simulated {
+                return Err(Exit::usage("--scenario, --seed and --witness simulated are for the sim rig; the board has a real sign"));
+            }
+            Ok((board::open(build, board)?, None, None))
+        }
         RigName::Sim => {
             let text = scenario
                 .map(|path| {

@@ -1,13 +1,16 @@
 //! `signproof serve`.
 
+use super::board::{self, BoardArgs};
 use super::run::{RigName, open_rig};
 use super::{Exit, colour, print};
+use crate::build::Build;
 use crate::event::WitnessMode;
+use crate::rig::board::pins::PinSet;
 use crate::rig::paced::paced;
 use crate::service::config::{Config, RigWord};
 use crate::service::live::Loaded;
 use crate::service::token::Tokens;
-use crate::service::worker::{OpenRig, Opened, Purpose};
+use crate::service::worker::{Hands, Opened, Watched};
 use crate::service::{self, Options, Trouble};
 use clap::{Args, ValueEnum};
 use std::io::IsTerminal;
@@ -34,6 +37,8 @@ pub struct ServeArgs {
     /// Virtual seconds in a real one while a simulated run goes on.
     #[arg(long, value_name = "N", default_value_t = 1.0)]
     pace: f64,
+    #[command(flatten)]
+    board: BoardArgs,
     /// Print the tokens of this board, made where there are none yet, and end.
     #[arg(long)]
     show_token: bool,
@@ -47,6 +52,60 @@ enum LogFormat {
     #[default]
     Text,
     Json,
+}
+
+/// The simulated sign.
+struct Simulated {
+    scenario: Option<PathBuf>,
+    seed: Option<u64>,
+    pace: f64,
+}
+
+impl Simulated {
+    fn open(&self, build: &Build) -> Result<Opened, String> {
+        let unused = BoardArgs::default();
+        let board = board::Use { args: &unused, doing: "serve", storage: None };
+        let (rig, seed, scenario) =
+            open_rig(RigName::Sim, build, self.scenario.as_deref(), self.seed, WitnessMode::Ask, &board).map_err(|e| e.message)?;
+        Ok(Opened { rig, seed, scenario })
+    }
+}
+
+impl Hands for Simulated {
+    fn darken(&self, _build: &Build) -> Result<(), String> {
+        // a simulated sign is there only while a run goes on
+        Ok(())
+    }
+    fn watch(&self, build: &Build) -> Result<Watched, String> {
+        let mut rig = self.open(build)?.rig;
+        rig.output.claim().map_err(|e| e.to_string())?;
+        Ok(Watched { meter: rig.meter, virtual_clock: Some(rig.clock) })
+    }
+    fn run(&self, build: &Build) -> Result<Opened, String> {
+        let opened = self.open(build)?;
+        Ok(Opened { rig: paced(opened.rig, self.pace), ..opened })
+    }
+}
+
+/// The sign on this controller.
+struct OnBoard {
+    args: BoardArgs,
+    storage: PathBuf,
+}
+
+impl Hands for OnBoard {
+    fn darken(&self, build: &Build) -> Result<(), String> {
+        crate::rig::board::blank(&self.args.root(), &PinSet::of(build), false).map_err(|e| e.to_string())
+    }
+    fn watch(&self, build: &Build) -> Result<Watched, String> {
+        let meter = crate::rig::board::converters(build, &self.args.root()).map_err(|e| e.to_string())?;
+        Ok(Watched { meter, virtual_clock: None })
+    }
+    fn run(&self, build: &Build) -> Result<Opened, String> {
+        let board = board::Use { args: &self.args, doing: "serve", storage: Some(&self.storage) };
+        let (rig, seed, scenario) = open_rig(RigName::Board, build, None, None, WitnessMode::Ask, &board).map_err(|e| e.message)?;
+        Ok(Opened { rig, seed, scenario })
+    }
 }
 
 /// The log of a daemon: to the journal under systemd, else to stderr.
@@ -86,14 +145,12 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Err(Exit::usage("--scenario and --seed are for `--rig sim`"));
     }
     let loaded = Loaded::read(&config.build).map_err(Exit::usage)?;
-    let (scenario, seed, pace) = (args.scenario, args.seed, args.pace);
-    let open: OpenRig = Box::new(move |build, purpose| {
-        let (rig, seed, scenario) = open_rig(rig, build, scenario.as_deref(), seed, WitnessMode::Ask).map_err(|e| e.message)?;
-        let slow = rig.simulated && purpose == Purpose::Run;
-        Ok(Opened { rig: if slow { paced(rig, pace) } else { rig }, seed, scenario })
-    });
+    let hands: Box<dyn Hands> = match rig {
+        RigName::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
+        RigName::Board => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),
+    };
     let console = std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none();
-    match service::serve(Options { file: args.config, config, loaded, simulated, open, console }) {
+    match service::serve(Options { file: args.config, config, loaded, simulated, hands, console }) {
         Ok(()) => Ok(0),
         Err(Trouble::Outside(message)) => Err(Exit::error(message)),
         Err(Trouble::Bug(message)) => panic!("{message}"),

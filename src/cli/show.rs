@@ -1,12 +1,13 @@
 //! `signproof show`: one chosen frame, held for tracing with a meter.
 
+use super::board::{self, BoardArgs};
 use super::run::{RigName, open_rig};
 use super::{Exit, cancel, load_build, print};
 use crate::build::{Build, Colour, Half};
 use crate::commission::{self, Album};
 use crate::event::{Selection, WitnessMode};
 use crate::frame::{Cell, FrameSpec};
-use crate::run;
+use crate::{plan, run};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -45,6 +46,8 @@ pub struct ShowArgs {
     /// Stop by itself after this many seconds.
     #[arg(long = "for", value_name = "SECONDS")]
     for_s: Option<f64>,
+    #[command(flatten)]
+    board: BoardArgs,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -68,11 +71,14 @@ pub fn show(args: &ShowArgs) -> Result<u8, Exit> {
     if args.rig == RigName::Sim && args.for_s.is_none() {
         return Err(Exit::usage("show on the sim rig: virtual time does not wait for you; give --for SECONDS"));
     }
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None)?;
+    let board = board::Use { args: &args.board, doing: "show", storage: None };
+    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let mut album = Album::new(&build);
+    let lit = plan::Pictures::lit(&mut album, &frame, 1000);
+    let duty = plan::safe_duty(&build, &lit, plan.level_permitted, 1000);
     print(&format!("{} — showing {}; Ctrl-C stops", build.sign.name, frame.title()));
-    let ending = run::show_hold(&build, &plan, frame, 1000, args.for_s, &mut rig, &mut album, &cancelled, &mut |seconds, values| {
+    let ending = run::show_hold(&build, &plan, frame, duty, args.for_s, &mut rig, &mut album, &cancelled, &mut |seconds, values| {
         let mut line = format!("{seconds:8.1} s");
         for (point, value) in build.sense.iter().zip(values) {
             let text = match value {

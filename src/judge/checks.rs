@@ -1,13 +1,14 @@
 //! The limit checks of every stage.
 
+use super::explain::{CONVINCED, Explained};
 use super::record::Record;
-use super::response::{Ratio, ratios};
-use super::stats::{Estimate, coverage_factor, line, trimmed};
+use super::response::{Ratio, Responses};
 use crate::build::{Build, Colour, Half, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
 use crate::meter::decide::decide;
+use crate::meter::robust::{Estimate, coverage_factor, line, trimmed};
 use crate::plan::{Action, Plan, Step};
 use std::collections::BTreeMap;
 
@@ -19,6 +20,7 @@ pub(crate) struct Judge<'a> {
     pub instruments: &'a [PointUncertainty],
     pub checks: Vec<Check>,
     pub cells: BTreeMap<Cell, (CheckResult, Option<Ratio>)>,
+    pub responses: Option<Responses>,
 }
 
 /// Response of a driver chip over the expected one.
@@ -102,14 +104,20 @@ impl Judge<'_> {
         place
     }
 
-    fn supply_of(&self, point: usize) -> Option<usize> {
-        let feed = |f: usize| self.build.feeds.get(f).map(|f| f.supply);
-        match self.build.sense[point].node {
-            Node::Supply(s) | Node::Distribution(s) => Some(s),
-            Node::FeedEnd(f) => feed(f),
-            Node::Panel(p) => self.build.panels.get(p).and_then(|p| feed(p.feed)),
-            Node::Controller => feed(self.build.controller.feed),
-        }
+    /// A level with nothing lit is outside its window, or not safely inside.
+    pub fn level_in_doubt(&self) -> bool {
+        let of_level = |id: &str| id.starts_with("open/volts/") || id.starts_with("idle/level/");
+        self.stopped_dark() || self.checks.iter().any(|c| of_level(&c.id) && matches!(c.result, CheckResult::Fail | CheckResult::Marginal))
+    }
+
+    /// The run was stopped before anything was lit.
+    pub fn stopped_dark(&self) -> bool {
+        let lit = self.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.record.begun.contains(&s.number));
+        self.record.stop().is_some() && !lit
+    }
+
+    pub fn supply_of(&self, point: usize) -> Option<usize> {
+        super::pattern::supply_of(self.build, point)
     }
 
     /// Steady level of a point over all steps of a stage, Type A only.
@@ -302,10 +310,11 @@ impl Judge<'_> {
     }
 
     fn sweep(&mut self) {
-        let steps = self.steps(Stage::Sweep);
+        let steps: Vec<&Step> = self.plan.steps.iter().filter(|s| s.stage == Stage::Sweep).collect();
         let points: Vec<usize> =
             (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity != Quantity::Celsius && !self.record.stuck(i)).collect();
-        let measured = ratios(self.record, &steps, &points, self.instruments);
+        let responses = Responses::gather(self.record, &steps, points, self.instruments);
+        let measured: BTreeMap<u32, Ratio> = steps.iter().filter_map(|s| Some((s.number, responses.ratio(s)?))).collect();
         let mut cells: BTreeMap<Cell, u32> = BTreeMap::new();
         let mut blocks: BTreeMap<(Cell, u16), u32> = BTreeMap::new();
         for s in &steps {
@@ -363,6 +372,7 @@ impl Judge<'_> {
             );
             self.ratio_check(id, title, place, measured.get(&number), BLOCK_LIMIT, family, "a dead chip gives 0, a live one about 1");
         }
+        self.responses = Some(responses);
     }
 
     #[expect(clippy::too_many_arguments, reason = "one line of the check table")]
@@ -375,6 +385,25 @@ impl Judge<'_> {
             }
             None => self.absent(id, title, place, "", limit, "not measured in this run".into()),
         }
+    }
+
+    /// Whether the readings as a whole fit a sound sign better than any fault.
+    pub fn pattern(&mut self, explained: &Explained) {
+        let limit = Limit { low: None, high: Some(CONVINCED) };
+        self.checks.push(Check {
+            id: "pattern".into(),
+            title: "the readings as a whole fit a sound sign".into(),
+            place: Place::default(),
+            value: Some(explained.odds),
+            unit: String::new(),
+            limit,
+            expanded_uncertainty: None,
+            result: if explained.found.is_empty() { CheckResult::Pass } else { CheckResult::Fail },
+            basis: format!(
+                "logarithm of the odds of the most probable fault against none, by {} readings; χ² {:.0} after what was found",
+                explained.rows, explained.chi_square
+            ),
+        });
     }
 
     fn marks(&mut self) {

@@ -1,173 +1,155 @@
-//! What this build's sense points can and cannot prove, for every kind and place of fault.
+//! What a run of this plan can and cannot prove, for every kind and place of fault at the smallest magnitude that a bench sees: the
+//! pattern that a sound sign would give, and how far each fault would stand out of it.
 
+use super::dictionary::{Hypothesis, dictionary, place_of};
+use super::explain::foreseen;
+use super::pattern::{Metric, Pattern, planned, supply_of};
+use super::universe::places;
 use super::{Coverage, Proof};
-use crate::build::{Build, Colour, Half, Node, PanelType, Quantity};
-use crate::check::Place;
+use crate::build::{Build, Quantity};
+use crate::check::{Place, PointUncertainty};
+use crate::event::Stage;
+use crate::fault::Fault;
+use crate::plan::Plan;
+use std::collections::BTreeSet;
 
-/// Coverage of every fault kind at every place of the build, by simple rules of physics: a volts point
-/// sees a current only through the resistance before it, and sees how much is lit, not what.
-pub fn coverage(build: &Build) -> Vec<Coverage> {
+/// Coverage of every fault kind at every place.
+pub fn coverage(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Vec<Coverage> {
+    let pattern = planned(build, plan, instruments);
+    let hypotheses = dictionary(build, plan, &pattern, true);
+    let metric = Metric::new(&pattern, &vec![1.0; pattern.rows.len()]);
+    let mut told: BTreeSet<(String, Place)> = BTreeSet::new();
     let mut out = Vec::new();
-    let mut add = |kind: &str, place: Place, proof: Proof, reason: &str| {
-        out.push(Coverage { kind: kind.into(), place, proof, reason: reason.into() })
-    };
-    let volts = |node: Node| build.sense.iter().any(|s| s.quantity == Quantity::Volts && s.node == node);
-    let amps = |node: Node| build.sense.iter().any(|s| s.quantity == Quantity::Amps && s.node == node);
-    let supply_seen = |s: usize| {
-        build.sense.iter().any(|p| p.quantity == Quantity::Volts && matches!(p.node, Node::Supply(n) | Node::Distribution(n) if n == s))
-    };
-    // a feed's end sees its feed's cells, and all of the supply's through the common part
-    let sees_cells = |feed: usize| {
-        let s = build.feeds[feed].supply;
-        supply_seen(s)
-            || amps(Node::Supply(s))
-            || amps(Node::FeedEnd(feed))
-            || feed_points(build).iter().any(|&f| build.feeds[f].supply == s)
-    };
-    let by = |seen: bool| if seen { Proof::Measured } else { Proof::Witness };
-
-    for (i, s) in build.supplies.iter().enumerate() {
-        let place = Place { supply: Some(s.name.clone()), ..Place::default() };
-        let seen = supply_seen(i);
-        let measured = if seen { Proof::Measured } else { Proof::NotProven };
-        let why = if seen { "the level without load is measured" } else { "no volts point at this supply or its distribution" };
-        add("supply-set", place.clone(), measured, why);
-        let why = if seen {
-            "the V–I slope of the climb; told from a joint in the input lead only with points at both of its ends"
-        } else {
-            "no volts point at this supply or its distribution"
-        };
-        add("supply-soft", place.clone(), measured, why);
-        add("joint", place.clone(), measured, why);
-        let why = if seen {
-            "proven up to the current of the permitted level, not beyond"
-        } else {
-            "no volts point at this supply or its distribution"
-        };
-        add("supply-limit", place, measured, why);
-    }
-    for (i, f) in build.feeds.iter().enumerate() {
-        let place = Place { feed: Some(f.name.clone()), ..Place::default() };
-        let end = volts(Node::FeedEnd(i)) || build.panels.iter().enumerate().any(|(p, panel)| panel.feed == i && volts(Node::Panel(p)));
-        let panels = build.panels.iter().any(|p| p.feed == i);
-        let joint = if end {
-            "the slope of this feed's end against load"
-        } else {
-            "no volts point behind this feed's lead: a drop in it is not seen"
-        };
-        add("joint", place.clone(), if end { Proof::Measured } else { Proof::NotProven }, joint);
-        if panels {
-            let seen = sees_cells(i);
-            add("fuse-open", place.clone(), by(seen), if seen { "none of its panels responds" } else { "its panels stay dark" });
-            let why = "volts are read against the controller's −, and the ribbons carry the current meanwhile: measure each return lead by hand, feel the ribbons";
-            add("return-open", place.clone(), Proof::NotProven, why);
-        } else {
-            add("fuse-open", place.clone(), Proof::Measured, "the controller on it runs");
-            add("return-open", place.clone(), Proof::NotProven, "the controller may find another return through a ribbon");
-        }
-        let sensed = amps(Node::FeedEnd(i)) || amps(Node::Supply(f.supply));
-        let why = if sensed { "idle current is measured" } else { "a steady extra current needs a current sensor: black frames cancel it" };
-        add("leak", place, if sensed { Proof::Measured } else { Proof::NotProven }, why);
-    }
-    for (i, p) in build.panels.iter().enumerate() {
-        let place = Place { port: Some(p.port), position: Some(p.position), ..Place::default() };
-        let seen = sees_cells(p.feed);
-        add(
-            "panel-dark",
-            place.clone(),
-            by(seen),
-            if seen { "its cells do not respond" } else { "no sense point sees its current; a witness sees it dark" },
-        );
-        let weak = if seen { Proof::Measured } else { Proof::NotProven };
-        add(
-            "panel-weak",
-            place.clone(),
-            weak,
-            if seen { "its cells respond by less than cell_pct allows" } else { "no sense point sees its current" },
-        );
-        add("panel-turned", place.clone(), Proof::Witness, "current is the same whichever way up");
-        add("row-dead", place.clone(), Proof::Witness, "one row is below what a volts point resolves");
-        let t = build.panel_type(i);
-        for half in Half::ALL {
-            for colour in Colour::ALL {
-                let cell = Place { colour: Some(colour.word().into()), half: Some(half.word().into()), ..place.clone() };
-                for block in 0..t.width.div_ceil(PanelType::DRIVER_OUTPUTS) {
-                    // a chip of a cell with up to four lowers it by a quarter or more
-                    let share = f64::from(PanelType::DRIVER_OUTPUTS) / f64::from(t.width);
-                    let found = seen && share * 100.0 > build.limits.cell_pct;
-                    let why = if found {
-                        "the cell's response falls by the chip's share, more than cell_pct"
-                    } else {
-                        "the chip's share of its cell is within cell_pct; the colour fields show it"
-                    };
-                    add("driver-dead", Place { block: Some(block), ..cell.clone() }, by(found), why);
+    for kind in Fault::KINDS {
+        for fault in places(build, kind) {
+            let place = match fault {
+                // rows and columns are told by panel: all of one are alike
+                Fault::ColumnDead { port, position, .. } | Fault::RowDead { port, position, .. } => {
+                    Place { port: Some(port), position: Some(position), ..Place::default() }
                 }
-                add("column-dead", cell, Proof::Witness, "one column of a colour is below what a volts point resolves");
+                _ => place_of(build, &fault),
+            };
+            if told.insert((kind.to_owned(), place.clone())) {
+                let (proof, reason) = proof(build, plan, &fault, &pattern, metric.as_ref(), &hypotheses);
+                out.push(Coverage { kind: kind.to_owned(), place, proof, reason });
             }
-        }
-    }
-    for c in &build.chains {
-        let port = Place { port: Some(c.port), ..Place::default() };
-        let seen = c.panels.iter().all(|&p| sees_cells(build.panels[p].feed));
-        for after in 0..c.panels.len() {
-            let place = Place { position: u8::try_from(after).ok(), ..port.clone() };
-            add("ribbon-open", place.clone(), by(seen), if seen { "no cell behind it responds" } else { "the panels behind it stay dark" });
-            add(
-                "line-open",
-                place.clone(),
-                by(seen),
-                if seen {
-                    "data lines: cells behind it do not respond; control and address lines: a witness"
-                } else {
-                    "a colour is missing behind it"
-                },
-            );
-            add(
-                "lines-swapped",
-                place.clone(),
-                Proof::Witness,
-                "colours of like current, above all green and blue, look alike to a volts point",
-            );
-            add("lines-shorted", place, by(seen), if seen { "two lines respond as one" } else { "mixed colours" });
-        }
-        for position in 1..c.panels.len() {
-            let place = Place { position: u8::try_from(position).ok(), ..port.clone() };
-            add("order-swap", place, Proof::Witness, "equal panels exchanged in their chain draw alike");
-        }
-        add("port-swap", port, Proof::Witness, "equal chains exchanged draw alike");
-    }
-    for bit in 0..build.adapter.address.len().min(5) {
-        let line = ["A", "B", "C", "D", "E"][bit];
-        add(
-            "address-stuck",
-            Place { line: Some(line.into()), ..Place::default() },
-            Proof::Witness,
-            "the current stays the same: other rows are lit instead; walking rows show it",
-        );
-    }
-    for s in &build.sense {
-        let place = Place { sense: Some(s.name.clone()), ..Place::default() };
-        add("converter-silent", place.clone(), Proof::Measured, "identified at the start, watched all the time");
-        add("converter-stuck", place.clone(), Proof::Measured, "a repeated value shows no response and no noise");
-        let why = "only beyond the accepted window; smaller errors need a hand meter";
-        let proof = if s.quantity == Quantity::Volts { Proof::Measured } else { Proof::NotProven };
-        add("converter-offset", place.clone(), proof, why);
-        if s.divider.is_some() {
-            add("divider-off", place, proof, why);
         }
     }
     out
 }
 
-fn feed_points(build: &Build) -> Vec<usize> {
-    build
-        .sense
-        .iter()
-        .filter(|s| s.quantity == Quantity::Volts)
-        .filter_map(|s| match s.node {
-            Node::FeedEnd(f) => Some(f),
-            Node::Panel(p) => build.panels.get(p).map(|p| p.feed),
-            _ => None,
-        })
-        .collect()
+fn proof(
+    build: &Build,
+    plan: &Plan,
+    fault: &Fault,
+    pattern: &Pattern,
+    metric: Option<&Metric>,
+    hypotheses: &[Hypothesis],
+) -> (Proof, String) {
+    let planned = |stage: Stage| plan.steps.iter().any(|s| s.stage == stage);
+    let seen =
+        |supply: usize| (0..build.sense.len()).any(|p| build.sense[p].quantity == Quantity::Volts && supply_of(build, p) == Some(supply));
+    let measured_if = |yes: bool, why: &str, otherwise: (Proof, &str)| {
+        if yes { (Proof::Measured, why.to_owned()) } else { (otherwise.0, otherwise.1.to_owned()) }
+    };
+    match *fault {
+        Fault::PanelTurned { .. } | Fault::PortSwap { .. } | Fault::OrderSwap { .. } => {
+            (Proof::Witness, "volts do not tell where a panel is or which way up".to_owned())
+        }
+        Fault::AddressStuck { .. } => (Proof::Witness, "the same current flows in other rows".to_owned()),
+        Fault::RowDead { .. } => (Proof::Witness, "a row's share of the current is too small to know".to_owned()),
+        Fault::ColumnDead { .. } => (Proof::Witness, "a column's share of the current is too small to know".to_owned()),
+        Fault::ConverterSilent { .. } | Fault::ConverterStuck { .. } => (Proof::Measured, "its own readings tell".to_owned()),
+        Fault::SupplySet { supply, .. } => {
+            measured_if(seen(supply), "the level with nothing lit, against its window", (Proof::NotProven, "no volts point at this supply"))
+        }
+        Fault::SupplyLimit { supply, .. } => measured_if(
+            seen(supply) && planned(Stage::Climb),
+            "the climb trips; proven up to the permitted level, not beyond",
+            (Proof::NotProven, "no volts point at this supply, or no climb"),
+        ),
+        _ => evidence(build, fault, pattern, metric, hypotheses),
+    }
+}
+
+/// Size of a fault in the unit of its hypothesis' slope.
+fn magnitude(fault: &Fault) -> f64 {
+    match *fault {
+        Fault::JointFeed { milliohm, .. } | Fault::JointInput { milliohm, .. } | Fault::SupplySoft { milliohm, .. } => milliohm / 1e3,
+        Fault::ConverterOffset { millivolt, .. } => millivolt / 1e3,
+        Fault::DividerOff { percent, .. } => percent / 100.0,
+        Fault::PanelWeak { factor, .. } => 1.0 - factor,
+        Fault::Leak { amps, .. } => amps,
+        // what is left at the end of an open feed is at least this much too low
+        Fault::FuseOpen { .. } => 1.2,
+        _ => 1.0,
+    }
+}
+
+fn size_words(fault: &Fault) -> String {
+    match *fault {
+        Fault::JointFeed { milliohm, .. } | Fault::JointInput { milliohm, .. } | Fault::SupplySoft { milliohm, .. } => {
+            format!(" at {milliohm} mΩ")
+        }
+        Fault::ConverterOffset { millivolt, .. } => format!(" at {millivolt} mV"),
+        Fault::DividerOff { percent, .. } => format!(" at {percent} %"),
+        Fault::PanelWeak { factor, .. } => format!(" at {:.0} % of its current", factor * 100.0),
+        Fault::Leak { amps, .. } => format!(" at {amps} A"),
+        _ => String::new(),
+    }
+}
+
+/// Sizes that such a fault can have; faults without a size have one only.
+fn in_range(fault: &Fault, magnitude: f64) -> bool {
+    match fault {
+        Fault::PanelWeak { .. } => magnitude < 0.85,
+        Fault::DividerOff { .. } => magnitude < 0.25,
+        Fault::JointFeed { .. }
+        | Fault::JointInput { .. }
+        | Fault::SupplySoft { .. }
+        | Fault::ConverterOffset { .. }
+        | Fault::Leak { .. } => true,
+        _ => false,
+    }
+}
+
+fn in_words(fault: &Fault, magnitude: f64) -> String {
+    match fault {
+        Fault::PanelWeak { .. } => format!("{:.0} % of its current down", (1.0 - magnitude) * 100.0),
+        Fault::DividerOff { .. } => format!("{:.0} %", magnitude * 100.0),
+        Fault::ConverterOffset { .. } => format!("{:.0} mV", magnitude * 1e3),
+        Fault::Leak { .. } => format!("{magnitude:.1} A"),
+        _ => format!("{:.0} mΩ", magnitude * 1e3),
+    }
+}
+
+fn evidence(build: &Build, fault: &Fault, pattern: &Pattern, metric: Option<&Metric>, hypotheses: &[Hypothesis]) -> (Proof, String) {
+    let place = place_of(build, fault);
+    let hypothesis = hypotheses.iter().find(|h| h.fault.kind() == fault.kind() && place_of(build, &h.fault) == place);
+    // what a person in front of the wall would see
+    let visible = matches!(
+        fault,
+        Fault::PanelDark { .. }
+            | Fault::RibbonOpen { .. }
+            | Fault::LineOpen { .. }
+            | Fault::LinesSwapped { .. }
+            | Fault::LinesShorted { .. }
+            | Fault::DriverDead { .. }
+            | Fault::FuseOpen { .. }
+    );
+    let otherwise = if visible { Proof::Witness } else { Proof::NotProven };
+    let (Some(h), Some(metric)) = (hypothesis, metric) else {
+        return (otherwise, "it moves none of what these sense points read".to_owned());
+    };
+    let (sure, sigmas) = foreseen(pattern, metric, h, magnitude(fault));
+    let size = size_words(fault);
+    if sure {
+        (Proof::Measured, format!("stands out by {sigmas:.0} standard deviations{size}"))
+    } else {
+        // the smallest size, within ten times the one asked for, that would be found
+        let size_of = |k: i32| magnitude(fault) * 1.1_f64.powi(k);
+        let larger = (1..25).map(size_of).find(|&m| in_range(fault, m) && foreseen(pattern, metric, h, m).0);
+        let from = larger.map(|m| format!("; proven from {}", in_words(fault, m))).unwrap_or_default();
+        (otherwise, format!("stands out by only {sigmas:.1} standard deviations{size}{from}"))
+    }
 }

@@ -1,43 +1,32 @@
-//! Patterns of failing cells, levels and witness differences → located faults.
+//! Located faults: what explains the measured pattern, what a trip says, what the witness said; with remedies in the
+//! order a technician would try.
 //!
-//! A first, rule-based reading: each rule names one kind of fault, the probability is how often the
-//! pattern means that kind rather than its look-alikes (judgement of practice, no source).
+//! Faults that the readings tell come with the probability of the comparison in `explain`; those that only a witness or a trip
+//! tells come with one that is a judgement of practice (no source).
 
 use super::checks::{Judge, difference_text};
+use super::dictionary::place_of;
+use super::explain::{Explained, Explanation};
 use super::{Alternative, Finding};
-use crate::build::{Colour, Half, Node};
+use crate::build::Node;
 use crate::check::{CheckResult, Place};
-use crate::event::{Ending, Seen, Stage, StopCause};
-use crate::fault::Line;
-use crate::frame::{Cell, FrameSpec};
+use crate::event::{Ending, Seen, StopCause};
+use crate::fault::{Fault, Line};
+use crate::frame::FrameSpec;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// How a cell responded.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum State {
-    Unknown,
-    Good,
-    Dead,
-    Low,
-    High,
-}
 
 struct Finder<'a, 'b> {
     judge: &'a Judge<'b>,
     found: Vec<Finding>,
-    explained: BTreeSet<Cell>,
     /// Prefixes of check ids that a finding explains.
     checks: Vec<String>,
 }
 
-pub(crate) fn findings(judge: &Judge<'_>) -> Vec<Finding> {
-    let mut f = Finder { judge, found: Vec::new(), explained: BTreeSet::new(), checks: Vec::new() };
+pub(crate) fn findings(judge: &Judge<'_>, explained: Option<&Explained>) -> Vec<Finding> {
+    let mut f = Finder { judge, found: Vec::new(), checks: Vec::new() };
     f.converters();
+    f.measured(explained);
     f.stopped();
-    f.levels();
-    f.dark();
-    f.lines();
-    f.amounts();
     f.witness();
     f.rest_unknown();
     f.found.sort_by(|a, b| b.probability.total_cmp(&a.probability));
@@ -123,35 +112,6 @@ impl Finder<'_, '_> {
         self.found.push(Finding { kind: kind.into(), place, probability, alternatives, evidence, remedy: remedy(kind) });
     }
 
-    fn state(&self, cell: Cell) -> State {
-        match self.judge.cells.get(&cell) {
-            Some((result, Some(r))) if self.explained.contains(&cell) || *result == CheckResult::NotProven || !r.all.value.is_finite() => {
-                State::Unknown
-            }
-            Some((CheckResult::Fail, Some(r))) if r.all.value < 0.3 => State::Dead,
-            Some((CheckResult::Fail, Some(r))) if r.all.value < 1.0 => State::Low,
-            Some((CheckResult::Fail, Some(_))) => State::High,
-            Some((_, Some(_))) => State::Good,
-            _ => State::Unknown,
-        }
-    }
-
-    fn cells_of(&self, panel: usize) -> impl Iterator<Item = Cell> + use<> {
-        let (port, position) = (self.judge.build.panels[panel].port, self.judge.build.panels[panel].position);
-        Half::ALL.into_iter().flat_map(move |half| Colour::ALL.into_iter().map(move |colour| Cell { port, position, colour, half }))
-    }
-
-    fn all(&self, panel: usize, state: State) -> bool {
-        self.cells_of(panel).all(|c| self.state(c) == state)
-    }
-
-    fn explain(&mut self, panels: &[usize]) {
-        for &p in panels {
-            let cells: Vec<Cell> = self.cells_of(p).collect();
-            self.explained.extend(cells);
-        }
-    }
-
     fn converters(&mut self) {
         let stopped: Vec<usize> = [self.judge.record.ending]
             .into_iter()
@@ -165,12 +125,18 @@ impl Finder<'_, '_> {
             let unidentified = matches!(self.judge.record.converters.get(&i), Some(Err(_)));
             if unidentified || stopped.contains(&i) || self.judge.record.silent(i) {
                 let why = if unidentified { "it was not identified at the start" } else { "its readings went missing" };
-                self.add("converter-silent", self.judge.place(i), 0.95, vec![format!("{}: {why}", sense.name)], vec![]);
+                self.add(
+                    "converter-silent",
+                    place_of(self.judge.build, &Fault::ConverterSilent { sense: i }),
+                    0.95,
+                    vec![format!("{}: {why}", sense.name)],
+                    vec![],
+                );
                 self.checks.extend(["open/converter/", "open/volts/", "idle/level/"].map(|p| format!("{p}{}", sense.name)));
             } else if self.judge.record.stuck(i) {
                 self.add(
                     "converter-stuck",
-                    self.judge.place(i),
+                    place_of(self.judge.build, &Fault::ConverterStuck { sense: i }),
                     0.9,
                     vec![format!("{} repeated one value through lit and dark windows", sense.name)],
                     vec![],
@@ -180,16 +146,45 @@ impl Finder<'_, '_> {
         }
     }
 
+    /// Faults that explain the readings.
+    fn measured(&mut self, explained: Option<&Explained>) {
+        let Some(explained) = explained else { return };
+        for e in &explained.found {
+            let build = self.judge.build;
+            let alternatives = e.alternatives.iter().map(|(h, p)| (h.fault.kind(), place_of(build, &h.fault), *p)).collect();
+            let evidence = vec![evidence(e)];
+            self.add(e.best.fault.kind(), place_of(build, &e.best.fault), e.probability, evidence, alternatives);
+        }
+        if !explained.found.is_empty() {
+            // what is left of the checks is told by the pattern as a whole
+            self.checks.extend(["pattern", "sweep/", "climb/", "hold/", "idle/", "open/volts/"].map(str::to_owned));
+        }
+    }
+
     /// A trip names where volts went: a feed's end alone, or everything.
     fn stopped(&mut self) {
-        let Some(Ending::Stopped(StopCause::Volts { point, value, window })) = self.judge.record.ending else { return };
+        let Some(Ending::Stopped(cause @ (StopCause::Volts { .. } | StopCause::Undervoltage))) = self.judge.record.ending else { return };
+        // what the readings before the trip explain, it needs no other cause
+        let electric = ["supply-set", "supply-soft", "joint", "fuse-open", "leak", "return-open", "converter-offset", "divider-off"];
+        if self.found.iter().any(|f| electric.contains(&f.kind.as_str())) {
+            self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
+            return;
+        }
+        let StopCause::Volts { point, value, window } = cause else { return self.undervoltage(cause) };
         let cause = StopCause::Volts { point: *point, value: *value, window: *window };
         let evidence = vec![self.judge.cause(&cause)];
         let place = self.judge.place(*point);
         let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains(&s.number));
         let low = *value < window[0];
         self.checks.extend(["hold/".to_owned(), "open/volts/".to_owned()]);
+        // the sweep has measured the resistances; where it was not run they may be to blame as well
+        let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
         match self.judge.build.sense[*point].node {
+            Node::FeedEnd(f) if swept && *value >= window[0] / 2.0 => {
+                let feed = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
+                let supply = Place { supply: place.supply.clone().or_else(|| self.supply_of_feed(f)), ..Place::default() };
+                self.add("supply-limit", supply, 0.7, evidence, vec![("joint", feed, 0.3)]);
+            }
             Node::FeedEnd(f) => {
                 let place = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
                 // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
@@ -205,299 +200,26 @@ impl Finder<'_, '_> {
             }
             _ if low => {
                 let place = Place { sense: None, ..place };
-                let others = vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)];
-                self.add("supply-limit", place, 0.5, evidence, others);
+                let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)] };
+                self.add("supply-limit", place, if swept { 0.95 } else { 0.5 }, evidence, others);
             }
             _ => {}
         }
     }
 
-    fn failed(&self, prefix: &str, point: usize) -> Option<f64> {
-        let id = format!("{prefix}{}", self.judge.build.sense[point].name);
-        self.judge.checks.iter().find(|c| c.id == id && c.result == CheckResult::Fail).and_then(|c| c.value)
-    }
-
-    fn levels(&mut self) {
-        let points = self.judge.volts_points();
-        for s in 0..self.judge.build.supplies.len() {
-            let name = self.judge.build.supplies[s].name.clone();
-            let set = self.judge.build.supplies[s].set_v.value();
-            let at: Vec<usize> = points.iter().copied().filter(|&p| self.judge.place(p).supply.as_deref() == Some(&name)).collect();
-            let feeds: Vec<usize> = points
-                .iter()
-                .copied()
-                .filter(|&p| matches!(self.judge.build.sense[p].node, Node::FeedEnd(f) if self.judge.build.feeds[f].supply == s))
-                .collect();
-            let off = |f: &Self, p: usize| f.failed("open/volts/", p).or_else(|| f.failed("idle/level/", p));
-            let wrong: Vec<(usize, f64)> = at.iter().filter_map(|&p| off(self, p).map(|v| (p, v))).collect();
-            let place = Place { supply: Some(name.clone()), ..Place::default() };
-            if let Some(&(first, value)) = wrong.first() {
-                // a feed's end that agrees with the distribution speaks for the supply, one at its expected level for the converter
-                let shift = value - set;
-                let agreeing = feeds.iter().filter(|&&p| {
-                    let expected = self.judge.steps(Stage::Open).iter().find_map(|s| s.expected.get(p).copied().flatten());
-                    matches!((self.judge.level(Stage::Open, p), expected), (Some(e), Some(x)) if (e.value - x) / shift > 0.5)
-                });
-                let (agreeing, others) = (agreeing.count(), feeds.len());
-                let evidence = vec![
-                    format!("{} reads {value:.3} V; set to {set:.2} V", self.judge.build.sense[first].name),
-                    format!("{agreeing} of {others} feed ends shift with it"),
-                ];
-                let sensed = self.judge.place(first);
-                if others == 0 || agreeing * 2 >= others {
-                    let p = if others == 0 { 0.75 } else { 0.95 };
-                    self.add(
-                        "supply-set",
-                        place.clone(),
-                        p,
-                        evidence,
-                        vec![("divider-off", sensed.clone(), (1.0 - p) / 2.0), ("converter-offset", sensed, (1.0 - p) / 2.0)],
-                    );
-                } else {
-                    self.add(
-                        "divider-off",
-                        sensed.clone(),
-                        0.5,
-                        evidence,
-                        vec![("converter-offset", sensed, 0.45), ("supply-set", place.clone(), 0.05)],
-                    );
-                }
-                self.checks.extend(["open/volts/".to_owned(), "idle/level/".to_owned()]);
-            }
-            // slopes of the climb: the common part first, then each feed's own lead
-            let steep: Vec<(usize, f64)> =
-                at.iter().filter_map(|&p| self.failed("climb/slope/", p).filter(|v| *v > 1.0).map(|v| (p, v))).collect();
-            if let Some((p, v)) = steep.first() {
-                let evidence = vec![format!("{} falls {v:.2} times as far as expected under load", self.judge.build.sense[*p].name)];
-                let terminal = steep.iter().any(|(p, _)| matches!(self.judge.build.sense[*p].node, Node::Supply(_)));
-                let terminals_sensed = at.iter().any(|&p| matches!(self.judge.build.sense[p].node, Node::Supply(_)));
-                let (kind, other, probability) = match (terminal, terminals_sensed) {
-                    (true, _) => ("supply-soft", "joint", 0.9),
-                    (false, true) => ("joint", "supply-soft", 0.9),
-                    (false, false) => ("joint", "supply-soft", 0.55),
-                };
-                self.add(kind, place.clone(), probability, evidence, vec![(other, place.clone(), 1.0 - probability)]);
-                self.checks.push("climb/".into());
-                // the same resistance makes every cell of the supply respond too much at the common points
-                let high: Vec<Cell> = self.judge.cells.keys().copied().filter(|c| self.state(*c) == State::High).collect();
-                self.explained.extend(high);
-            }
-            if steep.is_empty() {
-                for p in feeds {
-                    if let Some(v) = self.failed("climb/slope/", p).filter(|v| *v > 1.0) {
-                        let place = Place { feed: self.judge.place(p).feed, ..Place::default() };
-                        let evidence = vec![format!(
-                            "{} falls {v:.2} times as far as expected under load, its distribution does not",
-                            self.judge.build.sense[p].name
-                        )];
-                        self.add("joint", place.clone(), 0.9, evidence, vec![("return-open", place, 0.05)]);
-                        self.checks.extend(
-                            ["climb/slope/", "climb/line/", "hold/min/"]
-                                .map(|prefix| format!("{prefix}{}", self.judge.build.sense[p].name)),
-                        );
-                        if let Node::FeedEnd(f) = self.judge.build.sense[p].node {
-                            let high: Vec<Cell> = self
-                                .judge
-                                .cells
-                                .keys()
-                                .copied()
-                                .filter(|c| self.state(*c) == State::High && self.feed_of(*c) == Some(f))
-                                .collect();
-                            self.explained.extend(high);
-                        }
-                    }
-                }
-            }
-        }
-    }
-
-    fn feed_of(&self, cell: Cell) -> Option<usize> {
-        self.judge.build.panel_at(cell.port, cell.position).map(|p| self.judge.build.panels[p].feed)
-    }
-
-    /// Whole panels, tails of chains and feeds without response.
-    fn dark(&mut self) {
+    /// The controller's own flag, with every sense point still inside its window: between them lies the controller's feed.
+    fn undervoltage(&mut self, cause: &StopCause) {
         let build = self.judge.build;
-        for (i, feed) in build.feeds.iter().enumerate() {
-            let panels: Vec<usize> = (0..build.panels.len()).filter(|&p| build.panels[p].feed == i).collect();
-            let dead = panels.iter().filter(|&&p| self.all(p, State::Dead)).count();
-            let place = Place { feed: Some(feed.name.clone()), ..Place::default() };
-            // a feed with one panel can't be told from that panel; a feed that is a chain's tail hardly from its ribbon
-            if panels.len() >= 2 && dead == panels.len() && self.others_respond(&panels) {
-                let tail =
-                    build.chains.iter().any(|c| c.panels.len() >= panels.len() && c.panels[c.panels.len() - panels.len()..] == panels[..]);
-                let first = &build.panels[panels[0]];
-                let ribbon = Place { port: Some(first.port), position: Some(first.position - 1), ..Place::default() };
-                let evidence = vec![format!("no cell of any of the {} panels on {} responds", panels.len(), feed.name)];
-                let fuse = if tail { 0.5 } else { 0.85 };
-                let mut other = vec![("return-open", place.clone(), 0.1)];
-                if tail {
-                    other.push(("ribbon-open", ribbon, 0.4));
-                }
-                self.add("fuse-open", place, fuse, evidence, other);
-                self.explain(&panels);
-            }
-        }
-        for chain in &build.chains {
-            let n = chain.panels.len();
-            let tail = (0..n).rev().take_while(|&k| self.all(chain.panels[k], State::Dead)).count();
-            if tail >= 2 {
-                let after = n - tail;
-                let place = Place { port: Some(chain.port), position: u8::try_from(after).ok(), ..Place::default() };
-                let evidence = vec![format!("port {}: nothing responds from position {} on", chain.port, after + 1)];
-                let first = Place { port: Some(chain.port), position: u8::try_from(after + 1).ok(), ..Place::default() };
-                self.add("ribbon-open", place, 0.8, evidence, vec![("panel-dark", first, 0.15)]);
-                self.explain(&chain.panels[n - tail..]);
-            }
-            for (k, &p) in chain.panels.iter().enumerate() {
-                if self.all(p, State::Dead) {
-                    let place = port(chain.port, build.panels[p].position);
-                    let ribbon = Place { port: Some(chain.port), position: u8::try_from(k).ok(), ..Place::default() };
-                    let alone = build.panels.iter().filter(|q| q.feed == build.panels[p].feed).count() == 1;
-                    let evidence = vec![format!(
-                        "no cell of {}·{} responds; the panels beyond it {}",
-                        chain.port,
-                        build.panels[p].position,
-                        if k + 1 == n { "do not exist" } else { "do" }
-                    )];
-                    let mut other = Vec::new();
-                    if k + 1 == n {
-                        other.push(("ribbon-open", ribbon, 0.3));
-                    }
-                    if alone {
-                        other.push((
-                            "fuse-open",
-                            Place { feed: Some(build.feeds[build.panels[p].feed].name.clone()), ..Place::default() },
-                            0.25,
-                        ));
-                    }
-                    let probability = 0.9 - other.iter().map(|o| o.2).sum::<f64>();
-                    self.add("panel-dark", place, probability, evidence, other);
-                    self.explain(&[p]);
-                }
-            }
-        }
+        let feed = Place { feed: Some(build.feeds[build.controller.feed].name.clone()), ..Place::default() };
+        let supply = Place { supply: self.supply_of_feed(build.controller.feed), ..Place::default() };
+        self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
+        let others = vec![("supply-limit", supply, 0.4), ("fuse-open", feed.clone(), 0.1)];
+        self.add("joint", feed, 0.5, vec![self.judge.cause(cause)], others);
     }
 
-    fn others_respond(&self, panels: &[usize]) -> bool {
-        (0..self.judge.build.panels.len()).filter(|p| !panels.contains(p)).any(|p| self.cells_of(p).any(|c| self.state(c) == State::Good))
-            || self.judge.build.panels.len() == panels.len()
-    }
-
-    /// One half and colour dead from a position on; two lines that respond as one.
-    fn lines(&mut self) {
+    fn supply_of_feed(&self, feed: usize) -> Option<String> {
         let build = self.judge.build;
-        for chain in &build.chains {
-            let n = chain.panels.len();
-            for half in Half::ALL {
-                for colour in Colour::ALL {
-                    let cell = |k: usize| Cell { port: chain.port, position: build.panels[chain.panels[k]].position, colour, half };
-                    let tail = (0..n).rev().take_while(|&k| self.state(cell(k)) == State::Dead).count();
-                    if tail == 0 {
-                        continue;
-                    }
-                    let after = n - tail;
-                    let line = Line::data(half, colour).word();
-                    let place =
-                        Place { port: Some(chain.port), position: u8::try_from(after).ok(), line: Some(line.into()), ..Place::default() };
-                    let evidence = vec![format!(
-                        "port {}: {} {} ({line}) does not respond from position {} on",
-                        chain.port,
-                        colour.word(),
-                        half.word(),
-                        after + 1
-                    )];
-                    let probability = if tail == 1 { 0.75 } else { 0.9 };
-                    let mut first = port(chain.port, cell(after).position);
-                    first.colour = Some(colour.word().into());
-                    first.half = Some(half.word().into());
-                    self.add("line-open", place, probability, evidence, vec![("driver-dead", first, 0.95 - probability)]);
-                    self.explained.extend((after..n).map(cell));
-                }
-                for (a, b) in [(Colour::Red, Colour::Green), (Colour::Red, Colour::Blue), (Colour::Green, Colour::Blue)] {
-                    let shorted = |k: usize| {
-                        let t = build.panel_type(chain.panels[k]);
-                        let sum = (t.full_a[a.index()] + t.full_a[b.index()]).value();
-                        [a, b].into_iter().all(|c| {
-                            let cell = Cell { port: chain.port, position: build.panels[chain.panels[k]].position, colour: c, half };
-                            let want = sum / t.full_a[c.index()].value();
-                            self.state(cell) == State::High
-                                && matches!(self.judge.cells.get(&cell), Some((_, Some(r))) if (r.all.value / want - 1.0).abs() < 0.2)
-                        })
-                    };
-                    let tail = (0..n).rev().take_while(|&k| shorted(k)).count();
-                    if tail > 0 {
-                        let after = n - tail;
-                        let names = format!("{} {}", Line::data(half, a).word(), Line::data(half, b).word());
-                        let place = Place {
-                            port: Some(chain.port),
-                            position: u8::try_from(after).ok(),
-                            line: Some(names.clone()),
-                            ..Place::default()
-                        };
-                        self.add("lines-shorted", place, 0.85, vec![format!("{names} each draw what both together would")], vec![]);
-                        let cells = (after..n).flat_map(|k| {
-                            [a, b].map(|colour| Cell { port: chain.port, position: build.panels[chain.panels[k]].position, colour, half })
-                        });
-                        self.explained.extend(cells);
-                    }
-                }
-            }
-        }
-    }
-
-    /// Panels that respond throughout by too little; cells that lost a block.
-    fn amounts(&mut self) {
-        for (p, panel) in self.judge.build.panels.iter().enumerate() {
-            let low: Vec<Cell> = self.cells_of(p).filter(|c| self.state(*c) == State::Low).collect();
-            if low.len() == 6 {
-                let ratios: Vec<f64> =
-                    low.iter().filter_map(|c| self.judge.cells.get(c).and_then(|x| x.1.as_ref()).map(|r| r.all.value)).collect();
-                let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
-                self.add(
-                    "panel-weak",
-                    port(panel.port, panel.position),
-                    0.8,
-                    vec![format!("all its cells respond at {mean:.2} of what is expected")],
-                    vec![],
-                );
-                self.explain(&[p]);
-                continue;
-            }
-            for cell in self.cells_of(p).collect::<Vec<_>>() {
-                let state = self.state(cell);
-                if !matches!(state, State::Low | State::Dead) {
-                    continue;
-                }
-                let prefix = format!("sweep/block/{}-", super::checks::cell_word(cell));
-                let block = self
-                    .judge
-                    .checks
-                    .iter()
-                    .find(|c| c.id.starts_with(&prefix) && c.result == CheckResult::Fail)
-                    .and_then(|c| c.place.block);
-                let mut place = port(cell.port, cell.position);
-                place.colour = Some(cell.colour.word().into());
-                place.half = Some(cell.half.word().into());
-                place.block = block;
-                let line = Place {
-                    port: Some(cell.port),
-                    position: Some(cell.position - 1),
-                    line: Some(Line::data(cell.half, cell.colour).word().into()),
-                    ..Place::default()
-                };
-                let ratio = self.judge.cells.get(&cell).and_then(|x| x.1.as_ref()).map_or(0.0, |r| r.all.value);
-                let evidence = vec![format!(
-                    "{}·{} {} {} responds at {ratio:.2} of what is expected, the panels beyond are not affected alike",
-                    cell.port,
-                    cell.position,
-                    cell.colour.word(),
-                    cell.half.word()
-                )];
-                self.add("driver-dead", place, if block.is_some() { 0.9 } else { 0.65 }, evidence, vec![("line-open", line, 0.1)]);
-                self.explained.insert(cell);
-            }
-        }
+        Some(build.supplies[build.feeds[feed].supply].name.clone())
     }
 
     fn witness(&mut self) {
@@ -631,14 +353,7 @@ impl Finder<'_, '_> {
             .checks
             .iter()
             .filter(|c| c.result == CheckResult::Fail)
-            .filter(|c| {
-                let cell = self.judge.cells.keys().find(|k| c.id == format!("sweep/cell/{}", super::checks::cell_word(**k)));
-                match cell {
-                    Some(cell) => !self.explained.contains(cell),
-                    None if c.id.starts_with("sweep/block/") => !self.found.iter().any(|f| f.place.port == c.place.port),
-                    None => !self.checks.iter().any(|p| c.id.starts_with(p.as_str())),
-                }
-            })
+            .filter(|c| !self.checks.iter().any(|p| c.id.starts_with(p.as_str())))
             .map(|c| (c.place.clone(), format!("{}: {}", c.id, c.value.map_or("no value".into(), |v| format!("{v:.4} {}", c.unit)))))
             .collect();
         if let Some((place, _)) = left.first() {
@@ -646,4 +361,20 @@ impl Finder<'_, '_> {
             self.add("unknown", place, 0.5, left.into_iter().map(|l| l.1).collect(), vec![]);
         }
     }
+}
+
+/// What speaks for an explanation.
+fn evidence(e: &Explanation) -> String {
+    let size = match (&e.best.fault, e.magnitude) {
+        (Fault::JointFeed { .. } | Fault::JointInput { .. } | Fault::SupplySoft { .. }, Some(x)) => {
+            format!(", about {:.0} mΩ more than expected", x * 1e3)
+        }
+        (Fault::SupplySet { .. } | Fault::ConverterOffset { .. }, Some(x)) => format!(", about {:+.0} mV", x * 1e3),
+        (Fault::DividerOff { .. }, Some(x)) => format!(", about {:+.1} %", x * 100.0),
+        (Fault::PanelWeak { .. }, Some(x)) => format!(", about {:.0} % of what is expected", (1.0 - x) * 100.0),
+        (Fault::Leak { .. }, Some(x)) => format!(", about {x:.1} A"),
+        _ => String::new(),
+    };
+    let odds = if e.odds > 14.0 { "more than a million to one".to_owned() } else { format!("{:.0} to one", e.odds.exp()) };
+    format!("the readings of the sweep and the levels fit this {odds} better than a sound sign{size}")
 }

@@ -8,12 +8,17 @@ use serde::{Deserialize, Serialize};
 
 mod checks;
 mod coverage;
+mod dictionary;
+mod explain;
 mod findings;
+mod pattern;
 mod record;
 mod response;
-mod stats;
+mod universe;
 
 pub use coverage::coverage;
+pub use dictionary::place_of;
+pub use universe::{full_load, places};
 
 /// What a run says about the sign; the number is the process exit code.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -143,10 +148,20 @@ fn required(build: &Build, check: &Check) -> bool {
 ///
 /// Pure: the same arguments give the same judgement.
 pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
+    Judgement { coverage: coverage(build, plan, instruments), ..assess(build, plan, entries, instruments) }
+}
+
+/// [`judge`] without the coverage, which depends on the build and its plan alone.
+pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
     let record = record::Record::new(entries);
-    let mut judge = checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default() };
+    let mut judge =
+        checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default(), responses: None };
     judge.run();
-    let findings = findings::findings(&judge);
+    let explained = explain::explain(&judge);
+    if let Some(explained) = &explained {
+        judge.pattern(explained);
+    }
+    let findings = findings::findings(&judge, explained.as_ref());
     let never_ran = judge.never_ran();
     let count = |result: CheckResult| judge.checks.iter().filter(|c| c.result == result).count();
     let (fails, marginals) = (count(CheckResult::Fail), count(CheckResult::Marginal));
@@ -211,6 +226,5 @@ pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Point
     if !never_ran.is_empty() {
         reasons.push(format!("{} of {} planned steps never ran.", never_ran.len(), plan.steps.len()));
     }
-    let coverage = coverage::coverage(build);
-    Judgement { outcome, reasons, checks: judge.checks, findings, coverage, never_ran }
+    Judgement { outcome, reasons, checks: judge.checks, findings, coverage: Vec::new(), never_ran }
 }

@@ -61,10 +61,18 @@ impl<'a> Record<'a> {
                 }
                 Event::Blanked { cause, .. } => record.blanked.push(cause),
                 Event::RunEnded { ending } => record.ending = Some(ending),
-                Event::Shown { .. } | Event::StageStarted { .. } | Event::StageEnded { .. } => {}
+                Event::Calibrated(_) | Event::Shown { .. } | Event::StageStarted { .. } | Event::StageEnded { .. } => {}
             }
         }
         record
+    }
+
+    /// Why the run was stopped, if it was.
+    pub fn stop(&self) -> Option<&'a StopCause> {
+        match self.ending {
+            Some(Ending::Stopped(cause)) => Some(cause),
+            _ => None,
+        }
     }
 
     /// Every difference that the witness named, with the question's step.

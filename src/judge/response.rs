@@ -6,9 +6,10 @@
 //! see alike, cancels by itself where a feed's end and its distribution are both sensed.
 
 use super::record::Record;
-use super::stats::{Estimate, trimmed};
 use crate::check::PointUncertainty;
 use crate::event::Role;
+use crate::meter::robust::{Estimate, trimmed};
+use crate::meter::sequential::TRIM;
 use crate::plan::Step;
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
@@ -20,8 +21,19 @@ pub(crate) struct Ratio {
     pub cycles: usize,
 }
 
-/// Share of a window's readings cut at each end: the controller's bursts are short.
-const TRIM: f64 = 0.2;
+/// A step whose cycles scatter by more than this multiple of the run's noise is judged by its own scatter.
+const NOISIER: f64 = 2.5;
+
+/// Every bracketed response of a stage.
+pub(crate) struct Responses {
+    /// Sense points, in the order of the vectors here.
+    pub points: Vec<usize>,
+    cycles: BTreeMap<u32, Vec<Vec<Option<f64>>>>,
+    /// Of a single cycle.
+    covariance: DMatrix<f64>,
+    dof: f64,
+    instruments: Vec<PointUncertainty>,
+}
 
 /// Per cycle, the response of each point. A lit window takes the nearest dark windows before and
 /// after it in the same stage, whoever's step they belong to: neighbours share references.
@@ -47,14 +59,9 @@ fn cycles(record: &Record<'_>, stage: &BTreeMap<u32, &Step>, points: &[usize]) -
     out
 }
 
-/// Ratios of every bracketed step of `steps` that was measured.
-pub(crate) fn ratios(record: &Record<'_>, steps: &[&Step], points: &[usize], instruments: &[PointUncertainty]) -> BTreeMap<u32, Ratio> {
-    let stage: BTreeMap<u32, &Step> = steps.iter().map(|s| (s.number, *s)).collect();
-    let cycles = cycles(record, &stage, points);
-    let n = points.len();
-    let instrument = |k: usize| instruments.get(points[k]).copied().unwrap_or_default();
-
-    // pooled covariance of single cycles
+/// Noise covariance of single cycles, pooled over the steps, and its degrees of freedom.
+fn pooled(cycles: &BTreeMap<u32, Vec<Vec<Option<f64>>>>, instruments: &[PointUncertainty]) -> (DMatrix<f64>, f64) {
+    let n = instruments.len();
     let mut covariance = DMatrix::<f64>::zeros(n, n);
     let mut dof = DMatrix::<f64>::zeros(n, n);
     for list in cycles.values().filter(|l| l.len() > 1) {
@@ -72,48 +79,86 @@ pub(crate) fn ratios(record: &Record<'_>, steps: &[&Step], points: &[usize], ins
             }
         }
     }
-    let pooled_dof = (0..n).map(|k| dof[(k, k)]).fold(f64::INFINITY, f64::min).max(1.0);
+    let least = (0..n).map(|k| dof[(k, k)]).fold(f64::INFINITY, f64::min).max(1.0);
     for a in 0..n {
         for b in 0..n {
             covariance[(a, b)] /= dof[(a, b)].max(1.0);
         }
     }
-    for k in 0..n {
+    if n == 1 {
+        // one point alone is judged by trimmed means, so its noise is theirs: winsorised, per cycle
+        let per_cycle: Vec<f64> = cycles
+            .values()
+            .filter_map(|list| {
+                let values: Option<Vec<f64>> = list.iter().map(|c| c[0]).collect();
+                let e = trimmed(&values?, TRIM)?;
+                e.standard.is_finite().then(|| e.standard.powi(2) * list.len() as f64)
+            })
+            .collect();
+        if !per_cycle.is_empty() {
+            covariance[(0, 0)] = per_cycle.iter().sum::<f64>() / per_cycle.len() as f64;
+        }
+    }
+    for (k, instrument) in instruments.iter().enumerate() {
         // a step of the code, where noise does not spread readings over several: never below it / √12;
         // without repeats the noise is not known, and one whole step stands in for it
-        let floor = instrument(k).lsb.powi(2) / 12.0 * if dof[(k, k)] > 0.0 { 0.25 } else { 12.0 };
+        let floor = instrument.lsb.powi(2) / 12.0 * if dof[(k, k)] > 0.0 { 0.25 } else { 12.0 };
         covariance[(k, k)] += floor.max(1e-14);
     }
+    (covariance, least)
+}
 
-    let mut out = BTreeMap::new();
-    for (number, list) in &cycles {
-        let step = stage[number];
-        let expected = |k: usize| step.expected.get(points[k]).copied().flatten().filter(|e| e.abs() > 1e-9);
-        let used: Vec<usize> = (0..n).filter(|&k| expected(k).is_some() && list.iter().all(|c| c[k].is_some())).collect();
+impl Responses {
+    /// Sorts the windows of the steps into responses.
+    pub fn gather(record: &Record<'_>, steps: &[&Step], points: Vec<usize>, instruments: &[PointUncertainty]) -> Self {
+        let stage: BTreeMap<u32, &Step> = steps.iter().map(|s| (s.number, *s)).collect();
+        let cycles = cycles(record, &stage, &points);
+        let instruments: Vec<PointUncertainty> = points.iter().map(|&p| instruments.get(p).copied().unwrap_or_default()).collect();
+        let (covariance, dof) = pooled(&cycles, &instruments);
+        Self { points, cycles, covariance, dof, instruments }
+    }
+
+    /// A weighted sum of the points' responses in a step, volts, with its variance; `weights` by index into `points`.
+    pub fn weighted(&self, step: u32, weights: &[(usize, f64)]) -> Option<(f64, f64)> {
+        let list = self.cycles.get(&step)?;
+        let single: Option<Vec<f64>> = list.iter().map(|c| weights.iter().map(|&(k, w)| Some(w * c[k]?)).sum::<Option<f64>>()).collect();
+        let own = trimmed(&single?, TRIM)?;
+        let mut noise = 0.0;
+        for &(a, wa) in weights {
+            for &(b, wb) in weights {
+                noise += wa * wb * self.covariance[(a, b)];
+            }
+        }
+        // a trimmed mean of few values knows a little less than a plain one
+        let variance = 1.1 * noise.max(0.0) / list.len() as f64;
+        let scattered = own.standard.is_finite() && own.standard.powi(2) > NOISIER * NOISIER * variance;
+        Some((own.value, if scattered { own.standard.powi(2) } else { variance }))
+    }
+
+    /// Measured over expected response of a step by all its points.
+    pub fn ratio(&self, step: &Step) -> Option<Ratio> {
+        let list = self.cycles.get(&step.number)?;
+        let expected = |k: usize| step.expected.get(self.points[k]).copied().flatten().filter(|e| e.abs() > 1e-9);
+        let used: Vec<usize> = (0..self.points.len()).filter(|&k| expected(k).is_some() && list.iter().all(|c| c[k].is_some())).collect();
         if used.is_empty() {
-            continue;
+            return None;
         }
         let e = DVector::from_iterator(used.len(), used.iter().filter_map(|&k| expected(k)));
         let count = list.len() as f64;
+        let gain_of = |k: usize| self.instruments[k].gain_rel;
         let total = DMatrix::from_fn(used.len(), used.len(), |a, b| {
-            let gain = if a == b { (instrument(used[a]).gain_rel * e[a]).powi(2) } else { 0.0 };
-            covariance[(used[a], used[b])] / count + gain
+            let gain = if a == b { (gain_of(used[a]) * e[a]).powi(2) } else { 0.0 };
+            self.covariance[(used[a], used[b])] / count + gain
         });
-        let Some(inverse) = total.try_inverse() else { continue };
+        let inverse = total.try_inverse()?;
         let weights = &inverse * &e / (e.transpose() * &inverse * &e)[(0, 0)];
-        let single: Vec<f64> =
-            list.iter().map(|c| used.iter().zip(weights.iter()).filter_map(|(&k, w)| Some(w * c[k]?)).sum::<f64>()).collect();
-        let Some(own) = trimmed(&single, TRIM) else { continue };
-        let noise = DMatrix::from_fn(used.len(), used.len(), |a, b| covariance[(used[a], used[b])] / count);
-        let pooled = (weights.transpose() * &noise * &weights)[(0, 0)].max(0.0).sqrt();
-        // the run's common noise, unless this step was clearly noisier than the others
-        let (type_a, dof) =
-            if own.standard.is_finite() && own.standard > 2.5 * pooled { (own.standard, own.dof) } else { (pooled, pooled_dof) };
-        let gain: f64 = used.iter().zip(weights.iter()).zip(e.iter()).map(|((&k, w), e)| (w * e * instrument(k).gain_rel).powi(2)).sum();
+        let by_point: Vec<(usize, f64)> = used.iter().copied().zip(weights.iter().copied()).collect();
+        let (value, variance) = self.weighted(step.number, &by_point)?;
+        let type_a = variance.sqrt();
+        let gain: f64 = used.iter().zip(weights.iter()).zip(e.iter()).map(|((&k, w), e)| (w * e * gain_of(k)).powi(2)).sum();
         let standard = type_a.hypot(gain.sqrt());
         // Welch–Satterthwaite with an infinitely well known gain (JCGM 100:2008, G.4.1)
-        let dof = if type_a > 0.0 { dof * (standard / type_a).powi(4) } else { f64::INFINITY };
-        out.insert(*number, Ratio { all: Estimate { value: own.value, standard, dof }, cycles: list.len() });
+        let dof = if type_a > 0.0 { self.dof * (standard / type_a).powi(4) } else { f64::INFINITY };
+        Some(Ratio { all: Estimate { value, standard, dof }, cycles: list.len() })
     }
-    out
 }

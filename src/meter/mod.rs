@@ -3,6 +3,8 @@
 pub mod ads1115;
 pub mod decide;
 pub mod ina226;
+pub mod robust;
+pub mod sequential;
 pub mod stats;
 mod uncertainty;
 

@@ -3,7 +3,7 @@
 use super::level::{derated_amps, feed_amps, permitted};
 use super::network::{Network, Parts};
 use super::{conductor, fuse, pins};
-use crate::build::{Build, Chip, Node};
+use crate::build::{Build, Chip, Node, Quantity, SensePoint};
 use crate::check::{Limit, Place};
 use serde::Serialize;
 
@@ -13,6 +13,9 @@ const DROP_SHARE: f64 = 0.03;
 const PANEL_FARADS: f64 = 1e-3;
 /// Longest time at the limit at start (common practice, no source).
 const INRUSH_MS: f64 = 50.0;
+
+/// Range of an INA226's shunt input (TI SBOS547).
+const SHUNT_MV: f64 = 81.92;
 
 /// Result of a paper check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -74,13 +77,17 @@ pub fn desk(build: &Build) -> DeskReport {
     if level.level < 1.0 {
         checks.push(DeskCheck {
             id: "level".to_owned(),
-            title: "full white is too much for this build".to_owned(),
+            title: if level.level > 0.0 { "full white is too much for this build" } else { "nothing may be lit on this build" }.to_owned(),
             place: level.place.clone(),
             value: Some(level.level * 100.0),
             unit: "%",
             limit: Limit { low: Some(100.0), high: None },
-            verdict: Verdict::Caution,
-            basis: format!("limit the brightness in whatever drives the sign; what binds it: {}", level.binds),
+            verdict: if level.level > 0.0 { Verdict::Caution } else { Verdict::Fail },
+            basis: if level.level > 0.0 {
+                format!("limit the brightness in whatever drives the sign; what binds it: {}", level.binds)
+            } else {
+                format!("a limit is exceeded with everything dark, or as soon as anything lights: {}", level.binds)
+            },
         });
     }
     feeds(build, level.level, &mut checks);
@@ -88,7 +95,7 @@ pub fn desk(build: &Build) -> DeskReport {
     volts(build, level.level, &mut checks);
     inrush(build, &mut checks);
     refresh(build, &mut checks);
-    converters(build, &mut checks);
+    converters(build, level.level, &mut checks);
     for (i, caution) in pins::cautions(build).into_iter().enumerate() {
         checks.push(DeskCheck {
             id: format!("pins/{i}"),
@@ -101,7 +108,7 @@ pub fn desk(build: &Build) -> DeskReport {
             basis: caution,
         });
     }
-    let failed = level.level <= 0.0 || checks.iter().any(|c| c.verdict == Verdict::Fail);
+    let failed = checks.iter().any(|c| c.verdict == Verdict::Fail);
     DeskReport {
         sign: build.sign.name.clone(),
         result: if failed { "not-sound" } else { "sound" },
@@ -223,6 +230,16 @@ fn supplies(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
 fn volts(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
     let mut network = Network::new(build);
     let Ok(solution) = network.solve(&Parts::worst(build), &vec![[level; 3]; build.panels.len()]) else {
+        out.push(DeskCheck {
+            id: "volts".to_owned(),
+            title: "volts at the panels and the controller".to_owned(),
+            place: Place::default(),
+            value: None,
+            unit: "V",
+            limit: Limit::default(),
+            verdict: Verdict::Fail,
+            basis: "the computed network has no operating point: see that resistances and currents of the build are plausible".to_owned(),
+        });
         return;
     };
     let mut push = |id: String, title: String, place: Place, volts: f64, min: f64| {
@@ -254,6 +271,25 @@ fn volts(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
         build.controller.min_v.value(),
     );
     drops(build, &solution, out);
+    whole_drop(build, &solution, out);
+}
+
+/// The greatest drop from a supply's terminals to one of its panels.
+fn whole_drop(build: &Build, solution: &super::network::Solution, out: &mut Vec<DeskCheck>) {
+    let drop = |i: usize| solution.volts(Node::Supply(build.feeds[build.panels[i].feed].supply)) - solution.volts(Node::Panel(i));
+    let Some(farthest) = (0..build.panels.len()).max_by(|&a, &b| drop(a).total_cmp(&drop(b))) else { return };
+    let p = &build.panels[farthest];
+    let limit = build.limits.drop_v.value();
+    out.push(DeskCheck {
+        id: "drop/farthest-panel".to_owned(),
+        title: format!("volts lost from the supply's terminals to port {} position {}, the most of any panel", p.port, p.position),
+        place: Place { port: Some(p.port), position: Some(p.position), ..Place::default() },
+        value: Some(drop(farthest)),
+        unit: "V",
+        limit: high(limit),
+        verdict: most(drop(farthest), limit),
+        basis: "limits.drop_v of the build, worst case, permitted level".to_owned(),
+    });
 }
 
 /// Volts lost in each lead at the permitted level, worst case.
@@ -310,9 +346,17 @@ fn inrush(build: &Build, out: &mut Vec<DeskCheck>) {
 }
 
 /// Highest volts that can come, at each converter's input.
-fn converters(build: &Build, out: &mut Vec<DeskCheck>) {
+fn converters(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
     for sense in &build.sense {
-        let Chip::Ads1115 { range_v, supply_v, .. } = sense.chip else { continue };
+        let (range_v, supply_v) = match sense.chip {
+            Chip::Ads1115 { range_v, supply_v, .. } => (range_v, supply_v),
+            Chip::Ina226 { shunt_ohm, .. } => {
+                if let (Quantity::Amps, Some(ohm)) = (sense.quantity, shunt_ohm) {
+                    shunt(build, level, sense, ohm, out);
+                }
+                continue;
+            }
+        };
         let ratio = sense.divider.map_or(1.0, |d| (d.top.value() + d.bottom.value()) / d.bottom.value());
         let highest = build.limits.trip_high_v.value() / ratio;
         let limit = range_v.min(supply_v + 0.3);
@@ -327,6 +371,28 @@ fn converters(build: &Build, out: &mut Vec<DeskCheck>) {
             basis: "its range, and its own supply + 0.3 V (TI SBAS444)".to_owned(),
         });
     }
+}
+
+/// Volts across a power monitor's shunt when the place carries all that it may.
+fn shunt(build: &Build, level: f64, sense: &SensePoint, ohm: f64, out: &mut Vec<DeskCheck>) {
+    let of_supply = |s: usize| (0..build.feeds.len()).filter(|&f| build.feeds[f].supply == s).map(|f| feed_amps(build, f, level)).sum();
+    let amps: f64 = match sense.node {
+        Node::Supply(s) | Node::Distribution(s) => of_supply(s),
+        Node::FeedEnd(f) => feed_amps(build, f, level),
+        Node::Panel(p) => feed_amps(build, build.panels[p].feed, level),
+        Node::Controller => build.controller.draw_a.value(),
+    };
+    let mv = amps * ohm * 1000.0;
+    out.push(DeskCheck {
+        id: format!("converter/{}", sense.name),
+        title: format!("millivolts across the shunt of `{}` at the permitted level", sense.name),
+        place: Place { sense: Some(sense.name.clone()), ..Place::default() },
+        value: Some(mv),
+        unit: "mV",
+        limit: high(SHUNT_MV),
+        verdict: most(mv, SHUNT_MV),
+        basis: "range of the shunt input, ±81.92 mV (TI SBOS547)".to_owned(),
+    });
 }
 
 fn refresh(build: &Build, out: &mut Vec<DeskCheck>) {
@@ -346,14 +412,19 @@ fn refresh(build: &Build, out: &mut Vec<DeskCheck>) {
 }
 
 impl DeskReport {
+    /// No check fails.
+    pub fn sound(&self) -> bool {
+        self.checks.iter().all(|c| c.verdict != Verdict::Fail)
+    }
+
     /// 0 sound (cautions and a reduced level included), 1 a check fails.
     pub fn exit_code(&self) -> u8 {
-        u8::from(self.result != "sound")
+        u8::from(!self.sound())
     }
 
     /// Cautions and a reduced level first, then every check.
     pub fn text(&self) -> String {
-        let mut out = format!("{}: {}\n", self.sign, if self.result == "sound" { "sound on paper" } else { "NOT sound on paper" });
+        let mut out = format!("{}: {}\n", self.sign, if self.sound() { "sound on paper" } else { "NOT sound on paper" });
         if self.level_permitted < 1.0 {
             out.push_str(&format!("permitted level {:.1} % of white; what binds it: {}\n", self.level_permitted * 100.0, self.level_binds));
         } else {

@@ -4,6 +4,7 @@ pub mod conductor;
 mod desk;
 pub mod fuse;
 mod level;
+pub mod linear;
 pub mod network;
 mod pins;
 

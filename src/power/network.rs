@@ -6,8 +6,9 @@
 //! protection diodes of its data lines: a branch that conducts above 0.6 V (30 Ω; assumed, no source).
 
 use crate::build::{Build, Lead, Node, Quantity, SensePoint};
+use crate::power::linear::{Nodal, Unknown};
 use crate::power::{conductor, fuse};
-use nalgebra::{DMatrix, DVector, Dyn, LU};
+use nalgebra::{DVector, Dyn, LU};
 
 /// Ground wires of a 16-way ribbon: three conductors of 28 AWG in parallel, and two contacts.
 const RIBBON_GROUND_WIRES: f64 = 3.0;
@@ -26,6 +27,13 @@ const LIMIT_SLOPE: f64 = 0.002;
 /// Keeps a node that everything was taken from defined, siemens.
 const G_MIN: f64 = 1e-9;
 const MAX_ITERATIONS: usize = 60;
+/// Currents balance to this at an answer, amperes.
+const SOLVED_A: f64 = 1e-7;
+/// Capacitor over time step at the start of settling, siemens; turns at most, and turns between two tries of Newton's
+/// method.
+const SETTLE_FROM_S: f64 = 100.0;
+const SETTLE_TURNS: usize = 600;
+const SETTLE_TRY: usize = 20;
 
 /// Real values of one supply and its input lead.
 #[derive(Clone, Debug)]
@@ -168,7 +176,7 @@ impl Parts {
 pub struct SolveError;
 
 /// + and − unknown of a place; `None` is 0 V.
-type Pair = (Option<usize>, Option<usize>);
+type Pair = (Unknown, Unknown);
 
 /// Topology of a build's network; keeps its last solution as the next start.
 #[derive(Clone, Debug)]
@@ -187,32 +195,19 @@ pub struct Network {
 
 struct Assembly<'a> {
     v: &'a DVector<f64>,
-    residual: DVector<f64>,
-    jacobian: DMatrix<f64>,
+    nodal: Nodal,
 }
 
 impl Assembly<'_> {
-    fn at(&self, node: Option<usize>) -> f64 {
+    fn at(&self, node: Unknown) -> f64 {
         node.map_or(0.0, |i| self.v[i])
     }
     /// Volts across a place.
     fn across(&self, (plus, minus): Pair) -> f64 {
         self.at(plus) - self.at(minus)
     }
-    /// A current from the first to the second node of a pair, with its slope against the volts across.
-    fn branch(&mut self, (from, to): Pair, amps: f64, siemens: f64) {
-        if let Some(i) = from {
-            self.residual[i] += amps;
-            self.jacobian[(i, i)] += siemens;
-        }
-        if let Some(j) = to {
-            self.residual[j] -= amps;
-            self.jacobian[(j, j)] += siemens;
-        }
-        if let (Some(i), Some(j)) = (from, to) {
-            self.jacobian[(i, j)] -= siemens;
-            self.jacobian[(j, i)] -= siemens;
-        }
+    fn branch(&mut self, pair: Pair, amps: f64, siemens: f64) {
+        self.nodal.branch(pair, amps, siemens);
     }
     fn resistor(&mut self, pair: Pair, ohm: f64) {
         let siemens = conductance(ohm);
@@ -301,11 +296,10 @@ impl Network {
         }
     }
 
-    fn assemble<'a>(&self, parts: &Parts, lit: &[[f64; 3]], v: &'a DVector<f64>) -> Assembly<'a> {
-        let mut a = Assembly { v, residual: DVector::zeros(self.size), jacobian: DMatrix::zeros(self.size, self.size) };
+    fn assemble(&self, parts: &Parts, lit: &[[f64; 3]], v: &DVector<f64>) -> Nodal {
+        let mut a = Assembly { v, nodal: Nodal::new(self.size) };
         for i in 0..self.size {
-            a.residual[i] += v[i] * G_MIN;
-            a.jacobian[(i, i)] += G_MIN;
+            a.branch((Some(i), None), v[i] * G_MIN, G_MIN);
         }
         for (s, part) in parts.supplies.iter().enumerate() {
             let (t, d) = (self.terminals[s], self.distributions[s]);
@@ -335,7 +329,7 @@ impl Network {
         let end = self.ends[self.controller_feed];
         let (amps, slope) = controller_current(parts, a.across(end));
         a.branch(end, amps, slope);
-        a
+        a.nodal
     }
 
     /// Solves for the lit fraction per panel and colour.
@@ -353,7 +347,10 @@ impl Network {
             v
         };
         let warm = self.start.take();
-        let found = warm.and_then(|v| self.newton(parts, lit, v)).or_else(|| self.newton(parts, lit, fresh()));
+        let found = warm
+            .and_then(|v| self.newton(parts, lit, v))
+            .or_else(|| self.newton(parts, lit, fresh()))
+            .or_else(|| self.settle(parts, lit, fresh()));
         let (v, factors) = found.ok_or(SolveError)?;
         self.start = Some(v.clone());
         Ok(Solution { network: self.clone_layout(), parts: parts.clone(), lit: lit.to_vec(), v, factors })
@@ -364,12 +361,10 @@ impl Network {
     }
 
     fn newton(&self, parts: &Parts, lit: &[[f64; 3]], mut v: DVector<f64>) -> Option<(DVector<f64>, LU<f64, Dyn, Dyn>)> {
-        let mut a = self.assemble(parts, lit, &v);
-        let mut size = a.residual.norm();
+        let mut nodal = self.assemble(parts, lit, &v);
+        let mut size = nodal.residual.norm();
         for _ in 0..MAX_ITERATIONS {
-            let Assembly { residual, jacobian, .. } = a;
-            let factors = jacobian.lu();
-            let step = factors.solve(&(-&residual))?;
+            let (step, factors) = nodal.step()?;
             let small = step.amax() < 1e-12 * v.amax().max(1.0);
             // the plain step is right wherever no knee or limit is crossed; otherwise it is shortened
             let mut share = 1.0;
@@ -381,13 +376,38 @@ impl Network {
                 trial = self.assemble(parts, lit, &next);
             }
             size = trial.residual.norm();
-            let (residual, jacobian) = (trial.residual, trial.jacobian);
             v = next;
-            if small || (share == 1.0 && step.amax() < 1e-10 && size < 1e-9) {
-                let factors = jacobian.lu();
-                return v.iter().all(|x| x.is_finite()).then_some((v, factors));
+            if !size.is_finite() {
+                return None;
             }
-            a = Assembly { v: &v, residual, jacobian };
+            if size < SOLVED_A && (small || (share == 1.0 && step.amax() < 1e-10)) {
+                // the step was too small for the slopes to have changed: its factors are those of the answer
+                return Some((v, factors));
+            }
+            nodal = trial;
+        }
+        None
+    }
+
+    /// Where Newton's method goes round in circles between two kinks, the way that the real sign takes: capacitors at
+    /// every node, implicit steps in time that lengthen as the currents balance, then Newton's method from there.
+    fn settle(&self, parts: &Parts, lit: &[[f64; 3]], mut v: DVector<f64>) -> Option<(DVector<f64>, LU<f64, Dyn, Dyn>)> {
+        let mut hold_s = SETTLE_FROM_S;
+        let mut size = self.assemble(parts, lit, &v).residual.norm();
+        for turn in 1..=SETTLE_TURNS {
+            let mut nodal = self.assemble(parts, lit, &v);
+            for i in 0..self.size {
+                nodal.jacobian[(i, i)] += hold_s;
+            }
+            v += nodal.step()?.0;
+            let now = self.assemble(parts, lit, &v).residual.norm();
+            hold_s = if now < size { hold_s * 0.7 } else { (hold_s * 2.0).min(SETTLE_FROM_S) };
+            size = now;
+            if turn % SETTLE_TRY == 0
+                && let Some(found) = self.newton(parts, lit, v.clone())
+            {
+                return Some(found);
+            }
         }
         None
     }

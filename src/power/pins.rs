@@ -2,15 +2,28 @@
 
 use crate::build::{Buffer, Build};
 use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// GPIO lines up to this one are pulled up at reset, those above are pulled down (BCM2835 ARM Peripherals, table 6-31).
 const LAST_PULLED_UP: u8 = 8;
+
+/// Place on the 40-pin header of each GPIO line, from GPIO 0 (header of the board's maker; from memory).
+const HEADER: [u8; 28] = [27, 28, 3, 5, 7, 29, 31, 26, 24, 21, 19, 23, 32, 33, 8, 10, 36, 11, 12, 35, 38, 40, 15, 16, 18, 22, 37, 13];
+
+/// SDA and SCL of the header's own buses.
+const HEADER_BUSES: [(u8, [u8; 2]); 2] = [(0, [0, 1]), (1, [2, 3])];
+/// The serial console, where it is switched on, talks on these lines while the controller boots (from memory).
+const CONSOLE: [u8; 2] = [14, 15];
+/// The controller looks for an add-on board's memory on these lines while it boots (from memory).
+const ADD_ON_MEMORY: [u8; 2] = [0, 1];
 
 /// One line of the plan.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct PinRow {
     /// GPIO number (BCM).
     pub gpio: u8,
+    /// Place on the 40-pin header; `null` for a line that is not on it.
+    pub header_pin: Option<u8>,
     /// Line of the adapter.
     pub line: String,
     /// `up` or `down`.
@@ -28,12 +41,19 @@ pub struct Pins {
 
 /// The pin plan of a build. Conflicts are errors of the build file, so a checked build has none.
 pub fn pins(build: &Build) -> Pins {
-    let pull = |pin: u8| if pin <= LAST_PULLED_UP { "up" } else { "down" };
-    let mut rows: Vec<PinRow> =
-        build.adapter.pins().into_iter().map(|(line, gpio)| PinRow { gpio, line, reset_pull: pull(gpio) }).collect();
-    if build.sense.iter().any(|s| s.chip.place().0 == 1) {
-        for (gpio, line) in [(2, "I²C bus 1 SDA"), (3, "I²C bus 1 SCL")] {
-            rows.push(PinRow { gpio, line: line.to_owned(), reset_pull: "up" });
+    let row = |gpio: u8, line: String| PinRow {
+        gpio,
+        header_pin: HEADER.get(usize::from(gpio)).copied(),
+        line,
+        reset_pull: if gpio <= LAST_PULLED_UP { "up" } else { "down" },
+    };
+    let mut rows: Vec<PinRow> = build.adapter.pins().into_iter().map(|(line, gpio)| row(gpio, line)).collect();
+    let buses: BTreeSet<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
+    for (bus, lines) in HEADER_BUSES {
+        if buses.contains(&bus) {
+            for (gpio, name) in lines.into_iter().zip(["SDA", "SCL"]) {
+                rows.push(row(gpio, format!("I²C bus {bus} {name}")));
+            }
         }
     }
     rows.sort_by_key(|r| r.gpio);
@@ -51,6 +71,16 @@ pub(super) fn cautions(build: &Build) -> Vec<String> {
             a.oe
         ));
     }
+    for (pins, why) in [
+        (CONSOLE, "the serial console talks there during boot unless it is switched off"),
+        (ADD_ON_MEMORY, "the controller looks for an add-on board's memory there during boot"),
+    ] {
+        let on: Vec<String> =
+            a.pins().into_iter().filter(|(_, p)| pins.contains(p)).map(|(line, p)| format!("{line} (GPIO {p})")).collect();
+        if !on.is_empty() {
+            out.push(format!("{}: {why}; harmless while OE is held up, but these lines move before signproof starts", on.join(", ")));
+        }
+    }
     match a.buffer {
         Buffer::Hct => {}
         Buffer::Hc => out.push(
@@ -64,9 +94,10 @@ pub(super) fn cautions(build: &Build) -> Vec<String> {
 impl Pins {
     /// A table for people.
     pub fn text(&self) -> String {
-        let mut out = String::from("GPIO  at reset  line\n");
+        let mut out = String::from("GPIO  header  at reset  line\n");
         for row in &self.rows {
-            out.push_str(&format!("{:>4}  {:<8}  {}\n", row.gpio, row.reset_pull, row.line));
+            let header = row.header_pin.map_or_else(|| "–".to_owned(), |p| p.to_string());
+            out.push_str(&format!("{:>4}  {header:>6}  {:<8}  {}\n", row.gpio, row.reset_pull, row.line));
         }
         for caution in &self.cautions {
             out.push_str(&format!("caution: {caution}\n"));

@@ -43,7 +43,8 @@ fn time_text(r: &Report) -> String {
     format!("{start} ({clock})")
 }
 
-fn place_text(p: &Place) -> String {
+/// A place in words, e.g. `1·2 red upper`.
+pub fn place_text(p: &Place) -> String {
     let mut parts = Vec::new();
     match (p.port, p.position) {
         (Some(port), Some(position)) => parts.push(format!("{port}·{position}")),

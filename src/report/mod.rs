@@ -5,7 +5,7 @@ mod plot;
 mod text;
 pub mod wall_svg;
 
-pub use html::html;
+pub use html::{html, place_text as place_words};
 pub use text::escape;
 
 use crate::build::{Build, Quantity};

@@ -16,6 +16,8 @@ pub(crate) struct Series {
 const W: f64 = 720.0;
 const H: f64 = 260.0;
 const LEFT: f64 = 62.0;
+/// Half of the last label stands beyond the plot.
+const RIGHT: f64 = 22.0;
 const BOTTOM: f64 = 34.0;
 const TOP: f64 = 10.0;
 
@@ -63,7 +65,7 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series]) -> String {
         if high - low < 1e-9 { (low - 0.5, high + 0.5) } else { (low, high) }
     };
     let ((x0, x1), (y0, y1)) = (range(|p| p.0), range(|p| p.1));
-    let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - 12.0);
+    let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - RIGHT);
     let py = |y: f64| H - BOTTOM - (y - y0) / (y1 - y0) * (H - BOTTOM - TOP);
     let mut svg =
         format!(r#"<svg class="plot" viewBox="0 0 {W} {H}" role="img" aria-label="{} over {}">"#, escape(y_label), escape(x_label));
@@ -74,7 +76,7 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series]) -> String {
             svg,
             r#"<path class="grid" d="M{LEFT} {0:.1}H{1}"/><text x="{2}" y="{3:.1}" class="end">{4}</text>"#,
             py(y),
-            W - 12.0,
+            W - RIGHT,
             LEFT - 5.0,
             py(y) + 4.0,
             figure(y)

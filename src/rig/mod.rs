@@ -8,6 +8,7 @@ use crate::units::Reading;
 use std::sync::Arc;
 use std::time::Duration;
 
+pub mod board;
 pub mod paced;
 pub mod sim;
 
@@ -31,6 +32,10 @@ pub trait Output {
     fn show(&mut self, program: &Arc<ScanProgram>) -> Result<(), RigError>;
     /// OE high at once, data low. Allowed at any time, also before `claim` and twice.
     fn blank(&mut self) -> Result<(), RigError>;
+    /// Whether what is shown is still being shown.
+    fn check(&mut self) -> Result<(), RigError> {
+        Ok(())
+    }
 }
 
 /// The sense points, in the order of the build.
@@ -119,6 +124,38 @@ pub fn wall_now_ms() -> i64 {
 pub fn since_start() -> Duration {
     static START: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
     START.get_or_init(std::time::Instant::now).elapsed()
+}
+
+/// The same as RFC 3339 in UTC.
+pub fn wall_now() -> String {
+    format!("{:.3}", jiff::Timestamp::now())
+}
+
+/// Readings corrected by what a hand meter has shown.
+pub struct Corrected {
+    inner: Box<dyn Meter>,
+    /// Per sense point: factor, and what is added.
+    by: Vec<(f64, f64)>,
+}
+
+impl Corrected {
+    /// Over a meter; one correction per sense point, `(1, 0)` for none.
+    pub fn new(inner: Box<dyn Meter>, by: Vec<(f64, f64)>) -> Self {
+        Self { inner, by }
+    }
+}
+
+impl Meter for Corrected {
+    fn identify(&mut self, point: usize) -> Reading<String> {
+        self.inner.identify(point)
+    }
+    fn read(&mut self, point: usize) -> Reading<f64> {
+        let (gain, offset) = self.by.get(point).copied().unwrap_or((1.0, 0.0));
+        Ok(self.inner.read(point)? * gain + offset)
+    }
+    fn read_time(&self, point: usize) -> Duration {
+        self.inner.read_time(point)
+    }
 }
 
 /// A new run id: the start in UTC and four random hex digits, e.g. `20260301T101500Z-7f3a`.

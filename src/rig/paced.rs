@@ -69,9 +69,5 @@ impl Meter for PacedMeter {
 pub fn paced(rig: Rig, speed: f64) -> Rig {
     let virtual_ns = rig.clock.now().mono_ns;
     let pace = Rc::new(RefCell::new(Pace { clock: rig.clock, speed, virtual_ns, due: Instant::now() }));
-    Rig {
-        clock: Box::new(PacedClock(Rc::clone(&pace))),
-        meter: Box::new(PacedMeter { meter: rig.meter, pace }),
-        ..rig
-    }
+    Rig { clock: Box::new(PacedClock(Rc::clone(&pace))), meter: Box::new(PacedMeter { meter: rig.meter, pace }), ..rig }
 }

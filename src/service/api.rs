@@ -59,24 +59,15 @@ fn route(method: &'static str, path: &'static str, name: &'static str, summary: 
 /// All operations.
 pub fn routes() -> Vec<Route> {
     vec![
-        Route {
-            gives: Some(schema::<Status>()),
-            ..route("get", "/api/v1/status", "status", "What is going on now.", get(status))
-        },
-        Route {
-            gives: Some(schema::<RunList>()),
-            ..route("get", "/api/v1/runs", "list-runs", "The kept runs, oldest first.", get(list))
-        },
+        Route { gives: Some(schema::<Status>()), ..route("get", "/api/v1/status", "status", "What is going on now.", get(status)) },
+        Route { gives: Some(schema::<RunList>()), ..route("get", "/api/v1/runs", "list-runs", "The kept runs, oldest first.", get(list)) },
         Route {
             takes: Some(schema::<StartBody>()),
             status: 202,
             gives: Some(schema::<Begun>()),
             ..route("post", "/api/v1/runs", "start-run", "Begins a run.", post(start))
         },
-        Route {
-            gives: Some(schema::<RunView>()),
-            ..route("get", "/api/v1/runs/{id}", "one-run", "One run, kept or going on.", get(one))
-        },
+        Route { gives: Some(schema::<RunView>()), ..route("get", "/api/v1/runs/{id}", "one-run", "One run, kept or going on.", get(one)) },
         Route {
             status: 202,
             media: "",
@@ -100,7 +91,13 @@ pub fn routes() -> Vec<Route> {
         },
         Route {
             media: CSV,
-            ..route("get", "/api/v1/runs/{id}/readings", "readings", "Each window of readings: mean, lowest, highest, count.", get(run_readings))
+            ..route(
+                "get",
+                "/api/v1/runs/{id}/readings",
+                "readings",
+                "Each window of readings: mean, lowest, highest, count.",
+                get(run_readings),
+            )
         },
         Route {
             media: "application/x-ndjson",
@@ -423,7 +420,9 @@ fn check_answer(app: &App, answer: &Answer) -> Result<(), Problem> {
         return Err(Problem::bad("`differs` names at least one panel, and each at most four times"));
     }
     match list.iter().find(|d| !sound(d)) {
-        Some(d) => Err(Problem::bad(format!("port {} position {}: no such panel, or what is seen there is not as documented", d.port, d.position))),
+        Some(d) => {
+            Err(Problem::bad(format!("port {} position {}: no such panel, or what is seen there is not as documented", d.port, d.position)))
+        }
         None => Ok(()),
     }
 }

@@ -184,7 +184,10 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
     match role {
         None if !public && reads && !path.starts_with("/api/") => return Err(Redirect::to("/login").into_response()),
         None if !public => {
-            return no("no-token", Problem::new(StatusCode::UNAUTHORIZED, "token-needed", "send the board's token as `Authorization: Bearer …`"));
+            return no(
+                "no-token",
+                Problem::new(StatusCode::UNAUTHORIZED, "token-needed", "send the board's token as `Authorization: Bearer …`"),
+            );
         }
         Some(Role::Viewer) if !reads && !public => {
             return no("role", Problem::new(StatusCode::FORBIDDEN, "look-only", "this token lets you look, not act"));
@@ -241,7 +244,17 @@ mod tests {
         assert!(host_is_ours("localhost:8380", at("127.0.0.1:8380"), &[]));
         assert!(host_is_ours("[::1]:8380", at("[::1]:8380"), &[]));
         assert!(host_is_ours("192.0.2.7", at("192.0.2.7:80"), &[]));
-        for bad in ["evil.example:8380", "192.0.2.8:8380", "192.0.2.7:81", "192.0.2.7", "localhost:8380", "127.0.0.1:8380", "", ":8380", "sign.local.evil.example:8380"] {
+        for bad in [
+            "evil.example:8380",
+            "192.0.2.8:8380",
+            "192.0.2.7:81",
+            "192.0.2.7",
+            "localhost:8380",
+            "127.0.0.1:8380",
+            "",
+            ":8380",
+            "sign.local.evil.example:8380",
+        ] {
             assert!(!host_is_ours(bad, lan, &names), "{bad}");
         }
     }

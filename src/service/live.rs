@@ -280,6 +280,10 @@ impl Shared {
     pub fn live(&self) -> MutexGuard<'_, Live> {
         held(&self.live)
     }
+    /// Something came back: what the watchdog is fed by.
+    pub fn advance(&self) {
+        self.progress.fetch_add(1, Ordering::Relaxed);
+    }
     /// Directory of the runs.
     pub fn runs_dir(&self) -> PathBuf {
         self.config().state().join("runs")

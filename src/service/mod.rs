@@ -34,7 +34,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{oneshot, watch as signal_all};
-use worker::OpenRig;
+use worker::Hands;
 
 /// Time between two looks at what changed.
 const TICK: Duration = Duration::from_millis(500);
@@ -51,8 +51,8 @@ pub struct Options {
     pub loaded: Loaded,
     /// True where no real sign is attached.
     pub simulated: bool,
-    /// Opens the rig.
-    pub open: OpenRig,
+    /// What is driven and read.
+    pub hands: Box<dyn Hands>,
     /// True where new tokens may be printed on stderr.
     pub console: bool,
 }
@@ -73,7 +73,7 @@ pub fn token_file(config: &Config) -> PathBuf {
     config.state().join("tokens.toml")
 }
 
-type Ended = std::thread::Result<Result<(), String>>;
+type Ended = std::thread::Result<()>;
 
 /// Runs the daemon until it is asked to end.
 ///
@@ -88,12 +88,12 @@ pub fn serve(options: Options) -> Result<(), Trouble> {
     let (shared, commands) = Shared::new(options.config, options.loaded, options.simulated);
     let (ready, is_ready) = oneshot::channel();
     let (ended, has_ended) = oneshot::channel::<Ended>();
-    let (owner, open) = (Arc::clone(&shared), options.open);
+    let (owner, hands) = (Arc::clone(&shared), options.hands);
     // before anything else: the lines go dark
     std::thread::Builder::new()
         .name("rig".to_owned())
         .spawn(move || {
-            let work = AssertUnwindSafe(|| worker::work(&owner, &open, &commands, |next| drop(ready.send(next))));
+            let work = AssertUnwindSafe(|| worker::work(&owner, hands.as_ref(), &commands, |next| drop(ready.send(next))));
             let _ = ended.send(catch_unwind(work));
         })
         .map_err(|e| outside("starting the rig's thread", &e))?;
@@ -119,15 +119,14 @@ async fn live_on(
     shared: &Arc<Shared>,
     file: &std::path::Path,
     console: bool,
-    is_ready: oneshot::Receiver<Result<Next, String>>,
+    is_ready: oneshot::Receiver<Next>,
     mut has_ended: oneshot::Receiver<Ended>,
 ) -> Result<(), Trouble> {
-    let outside = |e: String| Trouble::Outside(e);
     let listen = |kind| signal(kind).map_err(|e| Trouble::Outside(format!("listening for signals: {e}")));
     let (mut term, mut int, mut hup) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?, listen(SignalKind::hangup())?);
     let config = shared.config();
-    let next = is_ready.await.map_err(|_| Trouble::Bug("the rig's thread ended before it was ready".to_owned()))?.map_err(outside)?;
-    tracing::info!(ms = crate::rig::since_start().as_secs_f64() * 1e3, lines = shared.live().lines, "rig opened");
+    let next = is_ready.await.map_err(|_| Trouble::Bug("the rig's thread ended before it was ready".to_owned()))?;
+    tracing::info!(ms = crate::rig::since_start().as_secs_f64() * 1e3, lines = shared.live().lines, "lines are settled");
     let tokens = if config.http.needs_token() { Some(Arc::new(tokens(&config, console)?)) } else { None };
     let listener = tokio::net::TcpListener::bind(config.http.listen)
         .await
@@ -194,8 +193,7 @@ async fn live_on(
 
 fn verdict(ended: Option<Ended>) -> Result<(), Trouble> {
     match ended {
-        Some(Ok(Ok(()))) => Ok(()),
-        Some(Ok(Err(why))) => Err(Trouble::Outside(why)),
+        Some(Ok(())) => Ok(()),
         Some(Err(_)) | None => Err(Trouble::Bug("the rig's thread broke; the wall was blanked".to_owned())),
     }
 }

@@ -20,7 +20,10 @@ pub fn document(routes: &[Route]) -> Value {
             .map(|name| json!({ "name": name, "in": "path", "required": true, "schema": { "type": "string" } }))
             .collect();
         parameters.extend(
-            route.query.iter().map(|(name, text)| json!({ "name": name, "in": "query", "description": text, "schema": { "type": "string" } })),
+            route
+                .query
+                .iter()
+                .map(|(name, text)| json!({ "name": name, "in": "query", "description": text, "schema": { "type": "string" } })),
         );
         let mut good = json!({ "description": "All is well." });
         if !route.media.is_empty() {

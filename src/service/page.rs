@@ -20,7 +20,7 @@ const KNOWN_S: u32 = 90 * 86_400;
 
 /// What the document says without script.
 #[derive(Template)]
-#[template(path = "service/page.html")]
+#[template(path = "service/templates/page.html")]
 struct Page<'a> {
     status: &'a Status,
     /// For the script.
@@ -29,7 +29,7 @@ struct Page<'a> {
 }
 
 #[derive(Template)]
-#[template(path = "service/login.html")]
+#[template(path = "service/templates/login.html")]
 struct Login<'a> {
     sign: &'a str,
     wrong: bool,

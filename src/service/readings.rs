@@ -24,6 +24,7 @@ pub fn csv(journal: &Path) -> std::io::Result<String> {
                     Role::Reference => "reference",
                     Role::Lit => "lit",
                     Role::Steady => "steady",
+                    Role::After => "after",
                 };
                 for p in points {
                     let name = names.get(p.point).cloned().unwrap_or_else(|| p.point.to_string()).replace(['"', ',', '\n'], " ");

@@ -53,12 +53,17 @@ impl Tokens {
             Ok(text) => {
                 let mode = std::fs::metadata(path).map_err(|e| format!("{name}: {e}"))?.permissions().mode();
                 if mode & 0o077 != 0 {
-                    return Err(format!("{name}: others may read it (mode {:o}); chmod 600 it, or remove it to get new tokens", mode & 0o777));
+                    return Err(format!(
+                        "{name}: others may read it (mode {:o}); chmod 600 it, or remove it to get new tokens",
+                        mode & 0o777
+                    ));
                 }
                 // no part of the file goes into a message
                 let tokens: Self = toml::from_str(&text).map_err(|_| format!("{name}: not a file of tokens; remove it to get new ones"))?;
                 if tokens.operator.len() < SHORTEST || tokens.viewer.len() < SHORTEST || tokens.operator == tokens.viewer {
-                    return Err(format!("{name}: tokens must differ and have at least {SHORTEST} letters; remove the file to get new ones"));
+                    return Err(format!(
+                        "{name}: tokens must differ and have at least {SHORTEST} letters; remove the file to get new ones"
+                    ));
                 }
                 Ok((tokens, false))
             }

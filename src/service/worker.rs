@@ -9,7 +9,7 @@ use crate::build::Build;
 use crate::commission::{self, Request};
 use crate::event::{Answer, Entry, Event, Question, Role, Selection, Stage, WitnessMode};
 use crate::frame::{Frame, FrameSpec};
-use crate::rig::{Meter, Rig, Witness};
+use crate::rig::{Clock, Meter, Rig, Witness};
 use crate::units::Reading;
 use serde_json::json;
 use std::path::Path;
@@ -27,23 +27,40 @@ pub struct Opened {
     pub scenario: Option<String>,
 }
 
-/// What a rig is opened for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Purpose {
-    /// Watching the supply between runs.
-    Watch,
-    /// A run.
-    Run,
+/// The supply as it is read between runs; nothing is driven.
+pub struct Watched {
+    /// Sense points.
+    pub meter: Box<dyn Meter>,
+    /// Virtual time, where it does not pass by itself.
+    pub virtual_clock: Option<Box<dyn Clock>>,
 }
 
-/// Opens the rig that the command line named. The error is for the person at the board.
-pub type OpenRig = Box<dyn Fn(&Build, Purpose) -> Result<Opened, String> + Send>;
+/// What the command line named, real or simulated. Errors are for the person at the board.
+pub trait Hands: Send {
+    /// Drives the lines dark and leaves them so, free for another program.
+    ///
+    /// # Errors
+    /// Where another program holds them or they cannot be reached.
+    fn darken(&self, build: &Build) -> Result<(), String>;
+    /// The converters alone.
+    ///
+    /// # Errors
+    /// Where they cannot be reached.
+    fn watch(&self, build: &Build) -> Result<Watched, String>;
+    /// The whole rig, for a run.
+    ///
+    /// # Errors
+    /// Where a part of it cannot be had.
+    fn run(&self, build: &Build) -> Result<Opened, String>;
+}
 
 /// Stop by the end of the daemon: the run counts as interrupted and is begun anew.
 pub const DAEMON_ENDS: &str = "the end of the daemon";
 
 /// Time between two rounds of the watch.
 const ROUND: Duration = Duration::from_secs(1);
+/// Converters that could not be had are tried again after this many rounds.
+const RETRY_ROUNDS: u32 = 60;
 /// Time between two looks at a waiting question.
 const LOOK: Duration = Duration::from_millis(50);
 
@@ -75,7 +92,7 @@ fn see(shared: &Shared, point: usize, reading: &Reading<f64>) {
         now.missing = reading.as_ref().err().map(|e| e.text().to_owned());
     }
     // a reason given in time is progress too: only a hang starves the watchdog
-    shared.progress.fetch_add(1, Ordering::Relaxed);
+    shared.advance();
 }
 
 /// The person at the page.
@@ -122,27 +139,23 @@ impl Watch {
     fn new(shared: &Shared) -> Self {
         let (loaded, config) = (shared.loaded(), shared.config());
         let c = &config.watch;
-        let alarms = loaded
-            .trips
-            .iter()
-            .map(|trip| trip.map(|trip| Alarm::new(c.window_v.unwrap_or(trip), c.hysteresis_v, c.patience_s)))
-            .collect();
+        let alarms =
+            loaded.trips.iter().map(|trip| trip.map(|trip| Alarm::new(c.window_v.unwrap_or(trip), c.hysteresis_v, c.patience_s))).collect();
         let rows = Rows::new(loaded.build.sense.iter().map(|s| s.name.clone()).collect());
         let files = DayFiles::new(&shared.watch_dir());
         files.prune(crate::rig::wall_now_ms(), c.keep_days);
         Self { loaded, rows, files, alarms, unwritten: 0, config }
     }
 
-    fn round(&mut self, shared: &Shared, rig: &mut Rig) {
-        if rig.simulated {
-            // virtual time does not pass by itself
-            rig.clock.sleep(ROUND);
+    fn round(&mut self, shared: &Shared, watched: &mut Watched) {
+        if let Some(clock) = &mut watched.virtual_clock {
+            clock.sleep(ROUND);
         }
         if !self.config.watch.enabled || self.loaded.build.sense.is_empty() {
-            shared.progress.fetch_add(1, Ordering::Relaxed);
+            shared.advance();
             return;
         }
-        let readings: Vec<_> = (0..self.loaded.build.sense.len()).map(|p| rig.meter.read(p)).collect();
+        let readings: Vec<_> = (0..self.loaded.build.sense.len()).map(|p| watched.meter.read(p)).collect();
         let mut changed = false;
         for (point, (alarm, reading)) in self.alarms.iter_mut().zip(&readings).enumerate() {
             see(shared, point, reading);
@@ -207,25 +220,47 @@ fn tell_alarm(shared: &Shared, point: usize, alarm: &Alarm, reading: &Reading<f6
     shared.events.tell("alarm", &json!({ "sense": name, "alarm": raised, "value": reading.as_ref().ok() }));
 }
 
-/// Opens the rig between runs: lines claimed and dark, chips set up.
-fn open_idle(shared: &Shared, open: &OpenRig) -> Result<Rig, String> {
-    let loaded = shared.loaded();
-    let mut rig = open(&loaded.build, Purpose::Watch)?.rig;
-    let lines = match rig.output.claim().and_then(|()| rig.output.blank()) {
+/// Lines dark and free, whatever was before.
+fn darken(shared: &Shared, hands: &dyn Hands) {
+    let lines = match hands.darken(&shared.loaded().build) {
         Ok(()) => "dark".to_owned(),
-        Err(error) => {
-            tracing::warn!(%error, "the output lines are not driven");
-            format!("not driven: {error}")
+        Err(why) => {
+            tracing::warn!(why, "the output lines are not driven");
+            format!("not driven: {why}")
         }
     };
     shared.live().lines.clone_from(&lines);
     shared.events.tell("lines", &json!({ "lines": lines }));
-    for point in 0..loaded.build.sense.len() {
-        if let Err(reason) = rig.meter.identify(point) {
-            tracing::warn!(sense = loaded.build.sense[point].name, reason = reason.text(), "a converter was not recognised");
+}
+
+/// Opens the converters between runs; `None` where they cannot be had, which is said at each sense point.
+fn open_watch(shared: &Shared, hands: &dyn Hands) -> Option<Watched> {
+    let loaded = shared.loaded();
+    if !shared.config().watch.enabled {
+        let mut live = shared.live();
+        for point in &mut live.points {
+            point.missing = Some("the watch is off between runs".to_owned());
+        }
+        return None;
+    }
+    match hands.watch(&loaded.build) {
+        Ok(mut watched) => {
+            for (point, sense) in loaded.build.sense.iter().enumerate() {
+                if let Err(reason) = watched.meter.identify(point) {
+                    tracing::warn!(sense = sense.name, reason = reason.text(), "a converter was not recognised");
+                }
+            }
+            Some(watched)
+        }
+        Err(why) => {
+            tracing::error!(why, "the supply cannot be watched");
+            for point in &mut shared.live().points {
+                point.value = None;
+                point.missing = Some(why.clone());
+            }
+            None
         }
     }
-    Ok(rig)
 }
 
 /// What a person is needed for now, by the memory and the policy.
@@ -270,61 +305,60 @@ fn save(shared: &Shared, memory: &Memory) {
     }
 }
 
-/// The thread. `ready` hears once the lines are dark, with what to do next, or why the rig cannot be opened.
-///
-/// # Errors
-/// Where the rig cannot be opened again after a run.
-pub fn work(
-    shared: &Arc<Shared>,
-    open: &OpenRig,
-    commands: &mpsc::Receiver<Command>,
-    ready: impl FnOnce(Result<Next, String>),
-) -> Result<(), String> {
-    let mut rig = match open_idle(shared, open) {
-        Ok(rig) => rig,
-        Err(why) => {
-            ready(Err(why.clone()));
-            return Err(why);
-        }
-    };
+/// The thread. `ready` hears once the lines are dark, with what to do next.
+pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<Command>, ready: impl FnOnce(Next)) {
+    darken(shared, hands);
     let next = remember(shared);
     settle(shared);
-    ready(Ok(next));
-    let kept = kept::all(&shared.runs_dir(), || drop(shared.progress.fetch_add(1, Ordering::Relaxed)));
+    ready(next);
+    let kept = kept::all(&shared.runs_dir(), || shared.advance());
     shared.live().kept = kept;
     shared.events.tell("runs", &json!({}));
-    let mut watch = Watch::new(shared);
+    let mut watched = None;
+    let (mut watch, mut idle) = (Watch::new(shared), 0_u32);
     loop {
         match commands.recv_timeout(ROUND) {
             Ok(Command::Begin(wanted)) => {
                 watch.close();
-                drop(rig);
-                run(shared, open, wanted);
-                rig = open_idle(shared, open)?;
+                watched = None;
+                run(shared, hands, wanted);
+                darken(shared, hands);
                 settle(shared);
                 watch = Watch::new(shared);
+                idle = 0;
             }
             Ok(Command::Reload) => {
                 watch.close();
                 if watch.loaded.digest != shared.loaded().digest {
-                    drop(rig);
-                    rig = open_idle(shared, open)?;
+                    darken(shared, hands);
                     remember(shared);
                 }
+                watched = None;
                 settle(shared);
                 watch = Watch::new(shared);
+                idle = 0;
             }
             Ok(Command::Quit) | Err(mpsc::RecvTimeoutError::Disconnected) => {
                 watch.close();
-                return Ok(());
+                return;
             }
-            Err(mpsc::RecvTimeoutError::Timeout) => watch.round(shared, &mut rig),
+            Err(mpsc::RecvTimeoutError::Timeout) => {
+                if watched.is_none() && idle.is_multiple_of(RETRY_ROUNDS) {
+                    watched = open_watch(shared, hands);
+                }
+                idle = idle.wrapping_add(1);
+                match &mut watched {
+                    Some(watched) => watch.round(shared, watched),
+                    // an answer, if not the one hoped for: nothing hangs
+                    None => shared.advance(),
+                }
+            }
         }
     }
 }
 
 /// One run from its begin to its place in the list.
-fn run(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted) {
+fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
     let loaded = shared.loaded();
     let id = wanted.id.clone();
     let dir = shared.runs_dir().join(&id);
@@ -354,7 +388,7 @@ fn run(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted) {
     }
     tracing::info!(run = id, "run begins");
     shared.events.tell("run", &json!({ "id": id, "state": "begun" }));
-    let outcome = execute(shared, open, wanted, &loaded, &id, &dir);
+    let outcome = execute(shared, hands, wanted, &loaded, &id, &dir);
     let by_daemon = shared.stopped().is_some_and(|by| by == DAEMON_ENDS);
     let (outcome, trouble) = match outcome {
         Ok(outcome) => (outcome, None),
@@ -385,12 +419,13 @@ fn run(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted) {
     shared.events.tell("run", &json!({ "id": id, "state": "ended", "outcome": outcome, "trouble": trouble }));
 }
 
-fn execute(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted, loaded: &Loaded, id: &str, dir: &Path) -> Result<String, String> {
+fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loaded, id: &str, dir: &Path) -> Result<String, String> {
     std::fs::create_dir_all(dir).map_err(|e| format!("{}: {e}; check the state directory and the disk", dir.display()))?;
     if !wanted.note.is_empty() {
         crate::journal::write_whole(&dir.join(kept::NOTE), wanted.note.as_bytes()).map_err(|e| format!("{}: {e}", dir.display()))?;
     }
-    let opened = open(&loaded.build, Purpose::Run)?;
+    let opened = hands.run(&loaded.build)?;
+    let corrections = crate::calibration::load(shared.config().state(), &loaded.build)?;
     let mut rig = opened.rig;
     rig.witness = Box::new(PageWitness(Arc::clone(shared)));
     rig.meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared) });
@@ -403,6 +438,7 @@ fn execute(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted, loaded: &Loaded
         seed: opened.seed,
         scenario: opened.scenario,
         ambient_c: wanted.ambient_c,
+        corrections,
         out: Some(dir.to_owned()),
     };
     let watcher = Arc::clone(shared);
@@ -414,9 +450,10 @@ fn execute(shared: &Arc<Shared>, open: &OpenRig, wanted: Wanted, loaded: &Loaded
         }
     };
     let cancelled = || shared.stopped();
-    let done =
-        commission::commission_watched(request, id.to_owned(), rig, &cancelled, &mut observer, &mut |entry| tap(shared, loaded, dir, entry))
-            .map_err(|e| e.to_string())?;
+    let done = commission::commission_watched(request, id.to_owned(), rig, &cancelled, &mut observer, &mut |entry| {
+        tap(shared, loaded, dir, entry)
+    })
+    .map_err(|e| e.to_string())?;
     Ok(done.report.outcome.word().to_owned())
 }
 
@@ -487,8 +524,7 @@ fn preview(shared: &Arc<Shared>, dir: &Path) {
     let (shared, dir) = (Arc::clone(shared), dir.to_owned());
     let spawned = std::thread::Builder::new().name("findings".to_owned()).spawn(move || {
         let Ok(report) = commission::preview(&dir) else { return };
-        let findings: Vec<_> =
-            report.findings.iter().take(8).map(|f| kept::finding(&f.kind, &f.place, f.probability, &f.remedy)).collect();
+        let findings: Vec<_> = report.findings.iter().take(8).map(|f| kept::finding(&f.kind, &f.place, f.probability, &f.remedy)).collect();
         let mut live = shared.live();
         if live.run.as_ref().is_some_and(|r| dir.ends_with(&r.id)) {
             live.findings.clone_from(&findings);

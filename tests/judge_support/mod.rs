@@ -1,6 +1,9 @@
 //! A small harbour sign, its plan, and journals as a run would leave them; no rig involved.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+const WANTED: signproof::meter::sequential::Wanted =
+    signproof::meter::sequential::Wanted { least: 4, precision: 0.02, limits: [0.65, 1.35], usual: 4 };
+
 use signproof::build::*;
 use signproof::check::PointUncertainty;
 use signproof::event::*;
@@ -141,7 +144,7 @@ pub fn plan() -> Plan {
                 let cell = Cell { port, position, colour, half };
                 let (lit, dark) = (volts(cell_amps(cell)), volts([0.0; 2]));
                 let response = [lit[0] - dark[0], lit[1] - dark[1], lit[2] - dark[2]];
-                add(Stage::Sweep, "a cell", FrameSpec::Cell(cell), Action::Bracket { cycles: 4 }, response);
+                add(Stage::Sweep, "a cell", FrameSpec::Cell(cell), Action::Bracket { cycles: 4, wanted: WANTED }, response);
             }
         }
     }
@@ -247,7 +250,7 @@ pub fn entries(plan: &Plan, story: &Story<'_>) -> Vec<Entry> {
                 w.window(n, 0, Role::Steady, at(lit), 32, 10);
             }
             Action::Steady => w.window(n, 0, Role::Steady, at(lit), 32, 10),
-            Action::Bracket { cycles } => {
+            Action::Bracket { cycles, .. } => {
                 w.window(n, 0, Role::Reference, at([0.2; 2]), 16, 10);
                 for cycle in 0..*cycles {
                     w.window(n, cycle, Role::Lit, at(lit), 16, 10);

@@ -49,12 +49,10 @@ impl Wiring {
             }
         }
     }
-    /// A data line mixed with a control line: every word matters then.
+    /// A control line mixed with another line: every word must be followed through every panel then.
     fn mixes(self) -> bool {
         match self {
-            Self::Swap(a, b) | Self::Short(a, b) => {
-                a.half_colour().is_some() != b.half_colour().is_some() || a == Line::Clk || b == Line::Clk
-            }
+            Self::Swap(a, b) | Self::Short(a, b) => a.half_colour().is_none() || b.half_colour().is_none(),
             _ => false,
         }
     }
@@ -103,6 +101,23 @@ impl Panel {
     }
 }
 
+/// How the lines reach one panel, where no control line is mixed with another: its register then holds what the data
+/// lines were `offset + stage` clocks ago, and need not be shifted.
+struct Route {
+    /// Stages of the panels between the port and this one.
+    offset: usize,
+    /// GPIO numbers of its port's data lines.
+    pins: [u8; 6],
+    /// Data bits at the port → at this panel.
+    data: [u8; 64],
+    clocked: bool,
+    latches: bool,
+    /// OE reaches it and it has power.
+    lights: bool,
+    /// Address bits that reach it.
+    address: Bus,
+}
+
 /// What can be seen and what it draws.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Light {
@@ -136,7 +151,14 @@ pub struct Panels {
     faults: Vec<Fault>,
     adapter: Vec<Wiring>,
     level: u32,
-    every_word: bool,
+    control: u32,
+    address_pins: u32,
+    /// `None` where every word must be followed.
+    routes: Option<Vec<Route>>,
+    /// Levels at the last rising clock edges.
+    history: Vec<u32>,
+    longest: usize,
+    pending: u32,
     pulses: u32,
     hazards: Hazards,
 }
@@ -191,8 +213,11 @@ impl Panels {
                 panels[p].wiring.push(wiring);
             }
         }
-        let every_word = panels.iter().flat_map(|p| &p.wiring).any(|w| w.mixes());
-        Self {
+        let mixed = panels.iter().flat_map(|p| &p.wiring).any(|w| w.mixes());
+        let a = &build.adapter;
+        let address_pins = a.address.iter().fold(0, |m, &pin| m | 1_u32 << pin);
+        let longest = chains.iter().map(|c| c.iter().map(|&p| panels[p].stages).sum()).max().unwrap_or(0);
+        let mut out = Self {
             build: build.clone(),
             panels,
             chains,
@@ -201,10 +226,55 @@ impl Panels {
             faults: faults.to_vec(),
             adapter,
             level: 0,
-            every_word,
+            control: address_pins | 1 << a.clk | 1 << a.oe | 1 << a.lat,
+            address_pins,
+            routes: None,
+            history: Vec::new(),
+            longest,
+            pending: 0,
             pulses: 0,
             hazards: Hazards::default(),
+        };
+        if !mixed {
+            out.routes = Some(out.find_routes());
         }
+        out
+    }
+
+    fn find_routes(&self) -> Vec<Route> {
+        let mut routes: Vec<Option<Route>> = self.panels.iter().map(|_| None).collect();
+        for (c, chain) in self.chains.iter().enumerate() {
+            let port = self.build.chains[c].port;
+            let mut pins = [0; 6];
+            if let Some(p) = self.build.adapter.ports.iter().find(|p| p.port == port) {
+                pins = [p.data[0][0], p.data[0][1], p.data[0][2], p.data[1][0], p.data[1][1], p.data[1][2]];
+            }
+            let mut data: [u8; 64] = std::array::from_fn(|i| i as u8);
+            let (mut offset, mut control, mut dark) = (0, ADDRESS | CLK | LAT, false);
+            for &p in chain {
+                let panel = &self.panels[p];
+                for wiring in &panel.wiring {
+                    for bits in &mut data {
+                        *bits = (wiring.apply(Bus::from(*bits)) & DATA) as u8;
+                    }
+                    // an open line stays low whatever is driven, but OE, which then stays high
+                    control = wiring.apply(control) & (ADDRESS | CLK | LAT);
+                    dark |= wiring.apply(0) & OE != 0;
+                }
+                dark |= !panel.powered;
+                routes[p] = Some(Route {
+                    offset,
+                    pins,
+                    data,
+                    clocked: control & CLK != 0,
+                    latches: control & LAT != 0,
+                    lights: !dark,
+                    address: control & ADDRESS,
+                });
+                offset += panel.stages;
+            }
+        }
+        routes.into_iter().flatten().collect()
     }
 
     /// Tells which panels have enough volts to work.
@@ -212,11 +282,15 @@ impl Panels {
         for (panel, &on) in self.panels.iter_mut().zip(powered) {
             panel.powered = on;
         }
+        if self.routes.is_some() {
+            self.routes = Some(self.find_routes());
+        }
     }
 
     /// Starts counting light afresh.
     pub fn begin_refresh(&mut self) {
         self.pulses = 0;
+        self.pending = 0;
         for panel in &mut self.panels {
             panel.pending = 0;
             panel.lit.fill([0; 3]);
@@ -286,6 +360,7 @@ impl Panels {
         let [w, h] = self.build.wall_size();
         let mut pixels = vec![[0.0; 3]; usize::from(w) * usize::from(h)];
         let mut lit = vec![[0.0; 3]; self.panels.len()];
+        self.flush_routed();
         let blanked = self.panels.iter().all(|p| p.seen & OE != 0);
         for (p, share) in lit.iter_mut().enumerate() {
             self.panels[p].flush();
@@ -386,30 +461,86 @@ fn new_panel(build: &Build, p: usize) -> Panel {
     }
 }
 
+impl Panels {
+    /// Books the pulses since the last change on every panel that they reached.
+    fn flush_routed(&mut self) {
+        if let Some(routes) = &self.routes
+            && self.pending > 0
+        {
+            for (panel, route) in self.panels.iter_mut().zip(routes) {
+                if route.lights {
+                    panel.pending = self.pending;
+                    panel.flush();
+                }
+            }
+        }
+        self.pending = 0;
+    }
+
+    /// A change of LAT, OE or the address, by routes.
+    fn settle_routed(&mut self, latch: bool) {
+        self.flush_routed();
+        let Some(routes) = &self.routes else { return };
+        let a = &self.build.adapter;
+        let mut control: Bus = (self.level >> a.oe & 1) as Bus * OE;
+        for (i, &pin) in a.address.iter().enumerate() {
+            control |= ((self.level >> pin & 1) as Bus) << (ADDRESS_SHIFT as usize + i);
+        }
+        let control = self.adapter.iter().fold(control, |b, w| w.apply(b));
+        for (panel, route) in self.panels.iter_mut().zip(routes) {
+            panel.seen = control & (route.address | OE) | if route.lights { 0 } else { OE };
+            if latch && route.latches {
+                let known = self.history.len();
+                for (s, latched) in panel.latched.iter_mut().enumerate() {
+                    let back = route.offset + s + 1;
+                    *latched = if route.clocked && back <= known {
+                        let level = self.history[known - back];
+                        let bits = route.pins.iter().enumerate().fold(0, |b, (i, &pin)| b | (level >> pin & 1) << i);
+                        route.data[bits as usize]
+                    } else {
+                        0
+                    };
+                }
+            }
+        }
+        if self.history.len() > 8 * self.longest.max(1) {
+            let old = self.history.len() - self.longest;
+            self.history.drain(..old);
+        }
+    }
+}
+
 impl Lines for Panels {
     fn write(&mut self, clear: u32, set: u32) {
         let before = self.level;
         self.level = (before & !clear) | set;
         let changed = before ^ self.level;
         let a = &self.build.adapter;
-        let (clk, oe) = (1 << a.clk, 1 << a.oe);
-        let control = a.address.iter().fold(clk | oe | 1 << a.lat, |m, &pin| m | 1_u32 << pin);
+        let (clk, oe, lat) = (1 << a.clk, 1 << a.oe, 1 << a.lat);
         if self.level & oe == 0 && before & oe == 0 {
-            let address = control & !(clk | oe | 1 << a.lat);
-            self.hazards.address_while_lit += u32::from(changed & address != 0);
-            self.hazards.latch_while_lit += u32::from(changed & self.level & 1 << a.lat != 0);
+            self.hazards.address_while_lit += u32::from(changed & self.address_pins != 0);
+            self.hazards.latch_while_lit += u32::from(changed & self.level & lat != 0);
         }
-        if changed & self.level & clk != 0 && changed & !control != 0 {
+        let clocks = changed & self.level & clk != 0;
+        if clocks && changed & !self.control != 0 {
             self.hazards.data_at_clock += 1;
         }
-        if changed & control != 0 || (self.every_word && changed != 0) {
+        self.pulses += 1;
+        if self.routes.is_some() {
+            if clocks {
+                self.history.push(self.level);
+            }
+            if changed & (self.control & !clk) != 0 {
+                self.settle_routed(changed & self.level & lat != 0);
+            }
+            self.pending += u32::from(self.level & oe == 0);
+            return;
+        }
+        if changed != 0 {
             self.settle();
         }
-        self.pulses += 1;
         for panel in &mut self.panels {
-            if panel.seen & OE == 0 {
-                panel.pending += 1;
-            }
+            panel.pending += u32::from(panel.seen & OE == 0);
         }
     }
 }

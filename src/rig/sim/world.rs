@@ -4,14 +4,13 @@
 use super::chips::Analog;
 use super::panels::{Light, Panels};
 use super::scenario::{Scenario, TimedFault};
-use crate::build::{Build, Quantity};
+use crate::build::{Build, Node, Quantity, SensePoint};
 use crate::fault::Fault;
-use crate::power::network::{Network, Parts, Solution};
+use crate::power::network::{Network, Parts};
 use crate::scan::{self, ScanProgram};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Exp1, StandardNormal};
-use std::rc::Rc;
 use std::sync::Arc;
 
 /// The controller's draw wanders by this much, 0.1 to 10 Hz (assumed, no source).
@@ -21,6 +20,8 @@ const WANDER_TAU_S: f64 = 1.0 / (2.0 * std::f64::consts::PI * 10.0);
 /// Bursts of work: this much more, for 50 to 200 ms, every few seconds (assumed, no source).
 const BURST_A: f64 = 0.4;
 const BURST_EVERY_S: f64 = 4.0;
+/// Below this a panel's logic does not work (assumed, no source).
+const LOGIC_V: f64 = 2.5;
 /// Conductors run this much above ambient (assumed, no source).
 const WIRE_RISE_K: f64 = 10.0;
 
@@ -58,10 +59,41 @@ impl Wander {
     }
 }
 
-/// A decoded program, kept so that each distinct frame is decoded once per set of active faults.
-struct Decoded {
-    program: Arc<ScanProgram>,
-    light: Rc<Light>,
+/// [`Light`] with its dark pixels left out: most of the hundreds of pictures of a run light a small part of the wall.
+struct Glow {
+    lit: Vec<[f64; 3]>,
+    pixels: Vec<(u32, [f32; 3])>,
+    count: usize,
+    blanked: bool,
+}
+
+impl From<Light> for Glow {
+    fn from(light: Light) -> Self {
+        let pixels = (0..).zip(&light.pixels).filter(|(_, p)| **p != [0.0; 3]).map(|(i, p)| (i, *p)).collect();
+        Self { lit: light.lit, pixels, count: light.pixels.len(), blanked: light.blanked }
+    }
+}
+
+impl Glow {
+    fn light(&self) -> Light {
+        let mut pixels = vec![[0.0; 3]; self.count];
+        for (i, pixel) in &self.pixels {
+            pixels[*i as usize] = *pixel;
+        }
+        Light { lit: self.lit.clone(), pixels, blanked: self.blanked }
+    }
+}
+
+/// What a program does to the sign, kept so that each distinct frame is decoded and solved once per set of active faults.
+struct Known {
+    /// `None` for the blanked wall.
+    program: Option<Arc<ScanProgram>>,
+    /// What someone outside clocked in, word by word.
+    clocked: bool,
+    light: Glow,
+    /// Per sense point: level, and its slope per ampere of additional controller current.
+    points: Vec<(f64, f64)>,
+    controller_v: f64,
 }
 
 /// Everything that exists physically.
@@ -73,17 +105,13 @@ pub struct World {
     edges_ns: Vec<u64>,
     next_edge: usize,
     panels: Panels,
-    decoded: Vec<Decoded>,
-    showing: Option<Arc<ScanProgram>>,
-    dark: Rc<Light>,
-    light: Rc<Light>,
+    known: Vec<Known>,
+    /// Index into `known` of what is on the wall.
+    now: usize,
     wander: Wander,
     now_ns: u64,
     start_unix_ms: i64,
     ambient_c: f64,
-    levels: Vec<f64>,
-    slopes: Vec<f64>,
-    controller_v: f64,
     claimed: bool,
 }
 
@@ -104,8 +132,7 @@ impl World {
             .collect();
         edges_ns.sort_unstable();
         let active = active_faults(&scenario.faults, 0);
-        let mut panels = Panels::new(build, &active);
-        let dark = Rc::new(dark_light(build, &mut panels));
+        let panels = Panels::new(build, &active);
         let mut world = Self {
             network: Network::new(build),
             build: build.clone(),
@@ -114,20 +141,16 @@ impl World {
             edges_ns,
             next_edge: 0,
             panels,
-            decoded: Vec::new(),
-            showing: None,
-            light: Rc::clone(&dark),
-            dark,
+            known: Vec::new(),
+            now: 0,
             wander: Wander::new(seed),
             now_ns: 0,
             start_unix_ms,
             ambient_c: scenario.ambient_c,
-            levels: vec![0.0; build.sense.len()],
-            slopes: vec![0.0; build.sense.len()],
-            controller_v: 5.0,
             claimed: false,
         };
-        world.settle();
+        world.power_panels();
+        world.put(None);
         world
     }
 
@@ -141,11 +164,15 @@ impl World {
     }
     /// Volts at the controller's power input, without its fluctuation.
     pub fn controller_v(&self) -> f64 {
-        self.controller_v
+        self.known[self.now].controller_v
+    }
+    /// Rules of the panel interface broken so far.
+    pub fn hazards(&self) -> super::panels::Hazards {
+        self.panels.hazards()
     }
     /// What can be seen on the wall.
-    pub fn light(&self) -> &Light {
-        &self.light
+    pub fn light(&self) -> Light {
+        self.known[self.now].light.light()
     }
     /// True once the lines were taken.
     pub fn claimed(&self) -> bool {
@@ -158,82 +185,113 @@ impl World {
 
     /// Puts a program on the wall.
     pub fn show(&mut self, program: &Arc<ScanProgram>) {
-        self.showing = Some(Arc::clone(program));
-        self.light = self.decode(program);
+        self.put(Some(program));
         self.advance((program.refresh_s() * 1e9) as u64);
-        self.settle();
+    }
+
+    /// One word from outside, for those who clock the panels themselves.
+    pub fn word(&mut self, clear: u32, set: u32) {
+        scan::Lines::write(&mut self.panels, clear, set);
+    }
+
+    /// Takes what was lit by the words since the last call as what is on the wall now.
+    pub fn look(&mut self) {
+        let light = self.panels.light();
+        self.panels.begin_refresh();
+        let known = Known { clocked: true, ..self.solve(None, light) };
+        self.known.retain(|k| !k.clocked);
+        self.known.push(known);
+        self.now = self.known.len() - 1;
     }
 
     /// Drives the wall dark.
     pub fn blank(&mut self) {
-        let words = scan::blank_words(&self.build);
-        for word in words {
-            scan::Lines::write(&mut self.panels, word.clear, word.set);
-        }
-        self.showing = None;
-        self.light = Rc::clone(&self.dark);
-        self.settle();
+        self.put(None);
     }
 
-    fn decode(&mut self, program: &Arc<ScanProgram>) -> Rc<Light> {
-        if let Some(known) = self.decoded.iter().find(|d| Arc::ptr_eq(&d.program, program)) {
-            return Rc::clone(&known.light);
-        }
-        scan::replay_prepare(program, &mut self.panels);
-        self.panels.begin_refresh();
-        scan::replay_refresh(program, &mut self.panels);
-        let light = Rc::new(self.panels.light());
-        self.decoded.push(Decoded { program: Arc::clone(program), light: Rc::clone(&light) });
-        light
+    fn put(&mut self, program: Option<&Arc<ScanProgram>>) {
+        let same = |k: &Known| match (&k.program, program) {
+            (Some(a), Some(b)) => Arc::ptr_eq(a, b),
+            (None, None) => !k.clocked,
+            _ => false,
+        };
+        self.now = self.known.iter().position(same).unwrap_or_else(|| {
+            let light = self.decode(program);
+            let known = self.solve(program.cloned(), light);
+            self.known.push(known);
+            self.known.len() - 1
+        });
     }
 
-    /// Solves the network for what is on the wall now.
-    fn settle(&mut self) {
+    fn decode(&mut self, program: Option<&Arc<ScanProgram>>) -> Light {
+        match program {
+            Some(program) => {
+                scan::replay_prepare(program, &mut self.panels);
+                self.panels.begin_refresh();
+                scan::replay_refresh(program, &mut self.panels);
+            }
+            None => {
+                for pass in 0..2 {
+                    if pass == 1 {
+                        self.panels.begin_refresh();
+                    }
+                    for word in scan::blank_words(&self.build) {
+                        scan::Lines::write(&mut self.panels, word.clear, word.set);
+                    }
+                }
+            }
+        }
+        self.panels.light()
+    }
+
+    /// Solves the network for a picture.
+    fn solve(&mut self, program: Option<Arc<ScanProgram>>, light: Light) -> Known {
         let mut parts = self.parts.clone();
         for fault in active_faults(&self.faults, self.now_ns) {
             apply(&self.build, &mut parts, &fault);
         }
-        if let Ok(solution) = self.network.solve(&parts, &self.light.lit) {
-            self.take(&solution);
-        } else {
-            // no operating point: the supply has collapsed
-            self.levels.fill(0.0);
-            self.slopes.fill(0.0);
-            self.controller_v = 0.0;
-        }
-    }
-
-    fn take(&mut self, solution: &Solution) {
-        for (i, point) in self.build.sense.iter().enumerate() {
-            if point.quantity == Quantity::Celsius {
-                self.levels[i] = self.ambient_c;
-                self.slopes[i] = 0.0;
-            } else {
-                self.levels[i] = solution.sense(point);
-                self.slopes[i] = solution.sense_per_controller_amp(point);
+        let (points, controller_v) = match self.network.solve(&parts, &light.lit) {
+            Ok(solution) => {
+                let sensed = |p: &SensePoint| match p.quantity {
+                    Quantity::Celsius => (self.ambient_c, 0.0),
+                    _ => (solution.sense(p), solution.sense_per_controller_amp(p)),
+                };
+                (self.build.sense.iter().map(sensed).collect(), solution.volts(Node::Controller))
             }
-        }
-        self.controller_v = solution.volts(crate::build::Node::Controller);
+            // no operating point: the supply has collapsed
+            Err(_) => (vec![(0.0, 0.0); self.build.sense.len()], 0.0),
+        };
+        Known { program, clocked: false, light: light.into(), points, controller_v }
     }
 
-    /// Faults came or went: panels are rebuilt, decoded frames forgotten.
+    /// A panel with fewer volts than its logic needs neither lights nor passes data on.
+    fn power_panels(&mut self) {
+        let mut parts = self.parts.clone();
+        for fault in active_faults(&self.faults, self.now_ns) {
+            apply(&self.build, &mut parts, &fault);
+        }
+        let count = self.build.panels.len();
+        if let Ok(solution) = self.network.solve(&parts, &vec![[0.0; 3]; count]) {
+            let powered: Vec<bool> = (0..count).map(|p| solution.volts(Node::Panel(p)) > LOGIC_V).collect();
+            self.panels.set_powered(&powered);
+        }
+    }
+
+    /// Faults came or went: panels are rebuilt, what was known is forgotten.
     fn faults_changed(&mut self) {
-        let active = active_faults(&self.faults, self.now_ns);
-        self.panels = Panels::new(&self.build, &active);
-        self.decoded.clear();
-        self.dark = Rc::new(dark_light(&self.build, &mut self.panels));
-        self.light = match self.showing.clone() {
-            Some(program) => self.decode(&program),
-            None => Rc::clone(&self.dark),
-        };
-        self.settle();
+        let showing = self.known[self.now].program.clone();
+        self.panels = Panels::new(&self.build, &active_faults(&self.faults, self.now_ns));
+        self.known.clear();
+        self.power_panels();
+        self.put(showing.as_ref());
     }
 }
 
 impl Analog for World {
     fn volts(&mut self, point: usize) -> f64 {
         let extra = self.wander.amps(self.now_ns);
-        self.levels[point] + self.slopes[point] * extra
+        let (level, slope) = self.known[self.now].points[point];
+        level + slope * extra
     }
     fn advance(&mut self, ns: u64) {
         self.now_ns += ns;
@@ -253,17 +311,6 @@ impl Analog for World {
 
 fn active_faults(faults: &[TimedFault], now_ns: u64) -> Vec<Fault> {
     faults.iter().filter(|f| f.active(now_ns)).map(|f| f.fault.clone()).collect()
-}
-
-fn dark_light(build: &Build, panels: &mut Panels) -> Light {
-    for word in scan::blank_words(build) {
-        scan::Lines::write(panels, word.clear, word.set);
-    }
-    panels.begin_refresh();
-    for word in scan::blank_words(build) {
-        scan::Lines::write(panels, word.clear, word.set);
-    }
-    panels.light()
 }
 
 /// Draws real parts around the expected ones. Spreads are assumptions of the simulator (no source), but

@@ -4,15 +4,18 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// An estimate with its standard error and degrees of freedom.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Estimate {
+pub struct Estimate {
+    /// Best estimate.
     pub value: f64,
+    /// Its standard error; infinite where it is not known.
     pub standard: f64,
+    /// Degrees of freedom of the standard error.
     pub dof: f64,
 }
 
 /// Mean with `fraction` of the values cut at each end; standard error from the winsorised
 /// variance (Yuen 1974, Biometrika 61:165). `fraction` 0 is the plain mean. `None` where empty.
-pub(crate) fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
+pub fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
     let n = values.len();
     if n == 0 {
         return None;
@@ -33,7 +36,7 @@ pub(crate) fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
 }
 
 /// Least-squares line through `(x, y)`: slope with standard error, intercept, residual deviation.
-pub(crate) fn line(points: &[(f64, f64)]) -> Option<(Estimate, f64, f64)> {
+pub fn line(points: &[(f64, f64)]) -> Option<(Estimate, f64, f64)> {
     let n = points.len() as f64;
     if points.len() < 3 {
         return None;
@@ -52,7 +55,7 @@ pub(crate) fn line(points: &[(f64, f64)]) -> Option<(Estimate, f64, f64)> {
 
 /// Two-sided coverage factor for 95 % over a family of `members` checks (Šidák 1967): each is held at
 /// `1 − 0.95^(1/members)`. Normal quantile beyond 200 degrees of freedom is near enough to Student's.
-pub(crate) fn coverage_factor(dof: f64, members: usize) -> f64 {
+pub fn coverage_factor(dof: f64, members: usize) -> f64 {
     let alpha = 1.0 - 0.95_f64.powf(1.0 / members.max(1) as f64);
     let dof = if dof.is_finite() { dof.clamp(1.0, 1e4) } else { 1e4 };
     StudentsT::new(0.0, 1.0, dof).map_or(2.0, |t| t.inverse_cdf(1.0 - alpha / 2.0))

@@ -1,0 +1,293 @@
+//! Which faults explain a pattern: hypotheses compared by likelihood, each unknown magnitude paid for by Occam's factor,
+//! the best taken, its look-alikes kept beside it, and the rest explained in the same way.
+
+use super::checks::Judge;
+use super::dictionary::{Effect, Hypothesis, dictionary};
+use super::pattern::{Metric, Pattern, measured};
+use crate::check::CheckResult;
+
+/// A sign has some fault of the dictionary this often before anything is measured (assumed, no source).
+const FAULTY: f64 = 0.2;
+/// A fault is named where it is this much more probable than none (natural logarithm of the odds).
+pub(crate) const CONVINCED: f64 = 4.0;
+/// Look-alikes down to this share of the best are kept.
+const KEPT: f64 = 0.04;
+/// Most faults named in one run.
+const MOST: usize = 6;
+
+/// A fault that explains part of a pattern.
+#[derive(Clone, Debug)]
+pub(crate) struct Explanation {
+    pub best: Hypothesis,
+    /// Probability among its look-alikes.
+    pub probability: f64,
+    pub alternatives: Vec<(Hypothesis, f64)>,
+    /// Logarithm of the odds against no (further) fault.
+    pub odds: f64,
+    /// Magnitude where one was fitted: volts, ohms, amperes, a share.
+    pub magnitude: Option<f64>,
+    /// Place in the dictionary.
+    number: usize,
+}
+
+/// Everything that was found.
+pub(crate) struct Explained {
+    pub found: Vec<Explanation>,
+    /// Odds of the best fault, convincing or not; 0 where there is nothing to explain.
+    pub odds: f64,
+    /// Rows, and the residual χ² under what was found.
+    pub rows: usize,
+    pub chi_square: f64,
+}
+
+#[derive(Clone)]
+struct State {
+    mean: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+/// A hypothesis applied to the current means: what is added, and the fitted magnitude.
+#[derive(Clone)]
+struct Fit {
+    score: f64,
+    /// What the hypothesis costs beforehand: its prior, and Occam's factor of its magnitude.
+    cost: f64,
+    shift: Vec<(usize, f64)>,
+    magnitude: Option<f64>,
+}
+
+fn fit(h: &Hypothesis, state: &State, metric: &Metric, weighted: &[f64]) -> Fit {
+    let prior = h.ln_prior + (FAULTY / 12.0_f64).ln();
+    let dot = |a: &[(usize, f64)]| a.iter().map(|&(i, x)| x * weighted[i]).sum::<f64>();
+    let slope = |direction: Vec<(usize, f64)>, low: f64, high: f64| {
+        let (g, curvature) = (dot(&direction), metric.square(&direction).max(1e-12));
+        let x = (g / curvature).clamp(low, high);
+        let gain = x * g - 0.5 * x * x * curvature;
+        // Occam: what is left of the magnitude's range after measuring
+        let occam = (0.5 * (2.0 * std::f64::consts::PI / curvature).ln() - (high - low).ln()).min(0.0);
+        let shift = direction.into_iter().map(|(i, d)| (i, d * x)).collect();
+        Fit { score: gain + occam + prior, cost: occam + prior, shift, magnitude: Some(x) }
+    };
+    match &h.effect {
+        Effect::Gains(rows) => {
+            let shift: Vec<(usize, f64)> = rows.iter().map(|&(i, g)| (i, state.mean[i] * (g - 1.0))).collect();
+            let score = dot(&shift) - 0.5 * metric.square(&shift) + prior;
+            Fit { score, cost: prior, shift, magnitude: None }
+        }
+        Effect::Shifts(rows) => {
+            let score = dot(rows) - 0.5 * metric.square(rows) + prior;
+            Fit { score, cost: prior, shift: rows.clone(), magnitude: None }
+        }
+        Effect::Slope { rows, low, high } => slope(rows.iter().map(|&(i, d)| (i, d * state.scale[i].max(0.0))).collect(), *low, *high),
+        Effect::Weaker { rows, low, high } => slope(rows.iter().map(|&i| (i, -state.mean[i])).collect(), *low, *high),
+    }
+}
+
+fn residual(pattern: &Pattern, state: &State) -> Vec<f64> {
+    pattern.rows.iter().zip(&state.mean).map(|(r, m)| r.value - m).collect()
+}
+
+fn apply(state: &State, shift: &[(usize, f64)], pattern: &Pattern) -> State {
+    let mut mean = state.mean.clone();
+    for &(i, d) in shift {
+        mean[i] += d;
+    }
+    // what is dead has no tolerance left; levels keep theirs
+    let scale = mean.iter().zip(&pattern.rows).map(|(m, r)| if r.mean == 0.0 { 1.0 } else { (m / r.mean).clamp(0.0, 3.0) }).collect();
+    State { mean, scale }
+}
+
+/// Everything known after some faults are taken as given.
+#[derive(Clone)]
+struct Node {
+    state: State,
+    metric: Metric,
+    weighted: Vec<f64>,
+    /// Residual χ².
+    chi_square: f64,
+    /// Logarithm of the likelihood, but for a constant of the pattern.
+    likelihood: f64,
+}
+
+/// A pattern and what may explain it.
+struct Scene<'a> {
+    pattern: &'a Pattern,
+    hypotheses: &'a [Hypothesis],
+}
+
+impl Scene<'_> {
+    fn node(&self, state: State) -> Option<Node> {
+        let metric = Metric::new(self.pattern, &state.scale)?;
+        let left = residual(self.pattern, &state);
+        let weighted = metric.solve(&left);
+        let chi_square = left.iter().zip(&weighted).map(|(a, b)| a * b).sum::<f64>();
+        let likelihood = -0.5 * (chi_square + metric.ln_det());
+        Some(Node { state, metric, weighted, chi_square, likelihood })
+    }
+
+    fn sound(&self) -> Option<Node> {
+        let rows = &self.pattern.rows;
+        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()] })
+    }
+
+    /// Scores of all hypotheses at a node; exact for the most promising ones, whose own covariance is computed.
+    fn fits(&self, node: &Node) -> Vec<Fit> {
+        let mut fits: Vec<Fit> = self.hypotheses.iter().map(|h| fit(h, &node.state, &node.metric, &node.weighted)).collect();
+        let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score > CONVINCED - 4.0).collect();
+        order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
+        for (rank, &i) in order.iter().enumerate() {
+            fits[i].score = if rank < EXACT { self.exact(node, &fits[i]) } else { fits[i].score.min(0.0) };
+        }
+        fits
+    }
+
+    fn exact(&self, node: &Node, f: &Fit) -> f64 {
+        self.node(apply(&node.state, &f.shift, self.pattern)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
+    }
+
+    /// Takes hypothesis `best` as given, with its look-alikes: those that explain what it explains, and have nothing left to explain
+    /// after it.
+    fn take(&self, node: &Node, fits: &[Fit], best: usize) -> Option<(Explanation, Node)> {
+        let next = self.node(apply(&node.state, &fits[best].shift, self.pattern))?;
+        let alike: Vec<usize> = (0..fits.len())
+            .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
+            .filter(|&i| fit(&self.hypotheses[i], &next.state, &next.metric, &next.weighted).score < CONVINCED)
+            .collect();
+        let weight = |i: usize| (fits[i].score - fits[best].score).exp();
+        let total = 1.0 + alike.iter().map(|&i| weight(i)).sum::<f64>();
+        let mut alternatives: Vec<(Hypothesis, f64)> = alike.iter().map(|&i| (self.hypotheses[i].clone(), weight(i) / total)).collect();
+        alternatives.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let explanation = Explanation {
+            best: self.hypotheses[best].clone(),
+            probability: 1.0 / total,
+            alternatives,
+            odds: fits[best].score,
+            magnitude: fits[best].magnitude,
+            number: best,
+        };
+        Some((explanation, next))
+    }
+
+    /// Goes on from a node, the best next, until nothing convinces.
+    fn complete(&self, mut node: Node, mut found: Vec<Explanation>) -> Option<(Vec<Explanation>, Node)> {
+        while found.len() < MOST {
+            let fits = self.fits(&node);
+            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { break };
+            let (explanation, next) = self.take(&node, &fits, best)?;
+            found.push(explanation);
+            node = next;
+        }
+        Some((found, node))
+    }
+
+    /// Looks again at each fault in the light of all the others.
+    fn again(&self, found: &[Explanation]) -> Option<(Vec<Explanation>, Node)> {
+        let mut numbers: Vec<usize> = found.iter().map(|e| e.number).collect();
+        let mut out = found.to_vec();
+        for turn in 0..numbers.len() {
+            let mut node = self.sound()?;
+            for (_, &n) in numbers.iter().enumerate().filter(|(i, _)| *i != turn) {
+                let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
+                node = self.node(apply(&node.state, &f.shift, self.pattern))?;
+            }
+            let fits = self.fits(&node);
+            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { continue };
+            let (explanation, after) = self.take(&node, &fits, best)?;
+            numbers[turn] = best;
+            out[turn] = explanation;
+            if turn + 1 == numbers.len() {
+                return Some((out, after));
+            }
+        }
+        None
+    }
+}
+
+fn top(fits: &[Fit]) -> Option<usize> {
+    (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
+}
+
+/// Hypotheses that are scored exactly.
+const EXACT: usize = 60;
+/// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
+const BEGINNINGS: usize = 10;
+
+fn beginnings(fits: &[Fit]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score >= CONVINCED).collect();
+    order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
+    let mut out: Vec<usize> = Vec::new();
+    for i in order {
+        let same = |&j: &usize| {
+            let (a, b) = (&fits[i].shift, &fits[j].shift);
+            a.len() == b.len() && a.iter().zip(b).all(|(x, y)| x.0 == y.0 && (x.1 - y.1).abs() < 0.2 * x.1.abs().max(y.1.abs()) + 1e-9)
+        };
+        if !out.iter().any(same) {
+            out.push(i);
+        }
+        if out.len() == BEGINNINGS {
+            break;
+        }
+    }
+    out
+}
+
+/// Explains a judged run's pattern. `None` where nothing was measured.
+pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
+    let pattern = measured(judge);
+    if pattern.rows.is_empty() {
+        return None;
+    }
+    let rows = pattern.rows.len();
+    let start = Scene { pattern: &pattern, hypotheses: &[] }.sound()?;
+    // solving the network anew pays only where something is odd
+    let odd = start.chi_square > rows as f64 + 3.0 * (2.0 * rows as f64).sqrt()
+        || judge.checks.iter().any(|c| c.result == CheckResult::Fail)
+        || judge.record.stop().is_some();
+    let hypotheses = dictionary(judge.build, judge.plan, &pattern, odd);
+    let scene = Scene { pattern: &pattern, hypotheses: &hypotheses };
+    let fits = scene.fits(&start);
+    let first_odds = top(&fits).map_or(0.0, |b| fits[b].score.max(0.0));
+    let (mut found, mut node) = scene.complete(start.clone(), Vec::new())?;
+    if found.len() > 1 {
+        // the best first fault may be a wrong one that covers parts of two: other beginnings are tried to their ends
+        let total = |found: &[Explanation]| found.iter().map(|e| e.odds).sum::<f64>();
+        for begin in beginnings(&fits) {
+            let (explanation, next) = scene.take(&start, &fits, begin)?;
+            let (other, after) = scene.complete(next, vec![explanation])?;
+            if total(&other) > total(&found) + 1e-9 {
+                (found, node) = (other, after);
+            }
+        }
+        if found.len() > 1
+            && let Some((other, after)) = scene.again(&found)
+        {
+            (found, node) = (other, after);
+        }
+    }
+    Some(Explained { found, odds: first_odds, rows, chi_square: node.chi_square })
+}
+
+/// How many standard deviations below its expectation a fault's evidence may fall and still convince: 99.5 % of runs.
+const UNLUCKY: f64 = 2.6;
+
+/// Whether a run of this plan is sure enough to find a fault of this size in a sound sign, and by how many standard deviations it
+/// would stand out. `magnitude` in the unit of the hypothesis' slope.
+pub(crate) fn foreseen(pattern: &Pattern, metric: &Metric, h: &Hypothesis, magnitude: f64) -> (bool, f64) {
+    let prior = h.ln_prior + (FAULTY / 12.0_f64).ln();
+    let (shift, occam) = match &h.effect {
+        Effect::Gains(rows) => (rows.iter().map(|&(i, g)| (i, pattern.rows[i].mean * (g - 1.0))).collect::<Vec<_>>(), 0.0),
+        Effect::Shifts(rows) => (rows.clone(), 0.0),
+        Effect::Slope { rows, low, high } => (rows.iter().map(|&(i, d)| (i, d * magnitude)).collect(), -((high - low).ln())),
+        Effect::Weaker { rows, low, high } => {
+            (rows.iter().map(|&i| (i, -pattern.rows[i].mean * magnitude)).collect(), -((high - low).ln()))
+        }
+    };
+    let square = metric.square(&shift).max(0.0);
+    let occam = match h.effect {
+        Effect::Gains(_) | Effect::Shifts(_) => 0.0,
+        _ => (0.5 * (2.0 * std::f64::consts::PI * magnitude * magnitude / square.max(1e-12)).ln() + occam).min(0.0),
+    };
+    let sigmas = square.sqrt();
+    let unlucky = (sigmas - UNLUCKY).max(0.0);
+    (0.5 * unlucky * unlucky + occam + prior >= CONVINCED, sigmas)
+}
