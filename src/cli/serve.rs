@@ -39,6 +39,9 @@ pub struct ServeArgs {
     pace: f64,
     #[command(flatten)]
     board: BoardArgs,
+    /// Check the configuration and the build it names, say what would be done, and end.
+    #[arg(long)]
+    check: bool,
     /// Print the tokens of this board, made where there are none yet, and end.
     #[arg(long)]
     show_token: bool,
@@ -124,6 +127,16 @@ pub fn start_log(args: &ServeArgs, filter: &str) {
     }
 }
 
+/// What `--check` says of a configuration and build that can be used.
+fn checked(config: &Config, loaded: &Loaded) -> String {
+    let paper = match loaded.desk.exit_code() {
+        0 => format!("{}, permitted level {:.1} %", loaded.desk.result, loaded.desk.level_permitted * 100.0),
+        _ => format!("{}: nothing is lit by itself; `signproof desk` says why", loaded.desk.result),
+    };
+    let door = if config.http.needs_token() { "with the token" } else { "without a token" };
+    format!("{}: {paper}\npage on {} {door}; state in {}", loaded.build.sign.name, config.http.listen, config.state().display())
+}
+
 /// `signproof serve`.
 pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
     crate::rig::since_start();
@@ -145,6 +158,10 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Err(Exit::usage("--scenario and --seed are for `--rig sim`"));
     }
     let loaded = Loaded::read(&config.build).map_err(Exit::usage)?;
+    if args.check {
+        print(&checked(&config, &loaded));
+        return Ok(0);
+    }
     let hands: Box<dyn Hands> = match rig {
         RigName::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
         RigName::Board => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),

@@ -299,7 +299,10 @@ fn body<T: DeserializeOwned>(headers: &HeaderMap, bytes: &Bytes) -> Result<T, Pr
     if !media.split(';').next().is_some_and(|m| m.trim().eq_ignore_ascii_case(JSON)) {
         return Err(Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "not-json", "send `Content-Type: application/json`"));
     }
-    serde_json::from_slice(bytes).map_err(|e| Problem::bad(format!("the body is not as documented: {e}")))
+    let wrong = |e: serde_json::Error| Problem::bad(format!("the body is not as documented: {e}"));
+    // an object first: a list would otherwise stand for its fields in order
+    let object: serde_json::Map<String, serde_json::Value> = serde_json::from_slice(bytes).map_err(wrong)?;
+    serde_json::from_value(object.into()).map_err(wrong)
 }
 
 /// What is going on now, as `role` sees it.

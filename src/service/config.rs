@@ -152,7 +152,9 @@ impl Config {
         let mut config = Self::parse(&text).map_err(|e| format!("{name}: {e}"))?;
         let beside = path.parent().unwrap_or(Path::new(""));
         config.build = beside.join(&config.build);
-        let given = std::env::var_os("STATE_DIRECTORY").and_then(|v| v.to_str().and_then(|s| s.split(':').next().map(PathBuf::from)));
+        let given = std::env::var_os("STATE_DIRECTORY")
+            .filter(|v| !v.is_empty())
+            .and_then(|v| v.to_str().and_then(|s| s.split(':').next().map(PathBuf::from)));
         config.state_dir = Some(given.unwrap_or_else(|| beside.join(config.state_dir.as_deref().unwrap_or(Path::new("state")))));
         Ok(config)
     }

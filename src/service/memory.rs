@@ -76,7 +76,8 @@ impl Memory {
 
     /// What to do at boot, after [`Memory::cut_off`].
     pub fn next(&self, policy: &FirstPower) -> Next {
-        if policy.start == Policy::Never || (self.accepted.is_some() && self.interrupted == 0) {
+        let proven = self.accepted.is_some() && self.last.as_deref().is_none_or(|last| last == "pass");
+        if policy.start == Policy::Never || (proven && self.interrupted == 0) {
             return Next::Watch;
         }
         if self.interrupted >= policy.interruptions {
@@ -141,6 +142,15 @@ mod tests {
             m.ended(word);
             assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains(word)));
         }
+    }
+
+    #[test]
+    fn a_fail_after_the_baseline_waits_for_a_person_too() {
+        let mut m = Memory { accepted: Some("r1".into()), last: Some("pass".into()), ..Memory::default() };
+        assert_eq!(m.next(&by_itself()), Next::Watch);
+        m.began("r2");
+        m.ended("fail");
+        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("fail")));
     }
 
     #[test]

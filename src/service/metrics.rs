@@ -13,6 +13,8 @@ pub struct Counters {
     pub readings: AtomicU64,
     /// Readings that are missing.
     pub missing: AtomicU64,
+    /// Longest time between two readings of one sense point in the run that goes on or the last one, microseconds.
+    pub gap_us: AtomicU64,
     /// Alarms raised.
     pub alarms: AtomicU64,
     /// Open event streams.
@@ -94,6 +96,13 @@ pub fn text(shared: &Shared) -> String {
     }
     t.one("readings_total", "counter", "Good readings since the start.", get(&c.readings));
     t.one("readings_missing_total", "counter", "Readings that are missing.", get(&c.missing));
+    let gap = get(&c.gap_us) as f64 * 1e-6;
+    t.one(
+        "reading_gap_max_seconds",
+        "gauge",
+        "Longest time between two readings of one sense point in the run that goes on or the last.",
+        gap,
+    );
     t.one("alarms_total", "counter", "Alarms raised.", get(&c.alarms));
     t.one("progress_total", "counter", "Rounds of readings that came back; feeds the watchdog.", get(&shared.progress));
     t.one("events_total", "counter", "Events told to the page.", shared.events.last());

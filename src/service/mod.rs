@@ -237,16 +237,25 @@ fn tell_status(shared: &Shared, before: &mut String) {
     }
 }
 
-/// Feeds the watchdog, but only where readings came back since the last time: a hung rig starves it.
+/// Decides whether the watchdog is fed: only where something came back since the last time, so that a hung rig starves it.
+#[derive(Default)]
+struct Dog {
+    fed: Option<u64>,
+}
+
+impl Dog {
+    fn due(&mut self, progress: u64) -> bool {
+        self.fed.replace(progress) != Some(progress)
+    }
+}
+
 async fn feed(shared: Arc<Shared>) {
     let Some(limit) = sd_notify::watchdog_enabled() else { return };
     let mut tick = tokio::time::interval(limit / 3);
-    let mut fed = u64::MAX;
+    let mut dog = Dog::default();
     loop {
         tick.tick().await;
-        let progress = shared.progress.load(Ordering::Relaxed);
-        if progress != fed {
-            fed = progress;
+        if dog.due(shared.progress.load(Ordering::Relaxed)) {
             notify(&[NotifyState::Watchdog]);
         }
     }
@@ -277,5 +286,19 @@ async fn read_again(shared: &Arc<Shared>, file: &std::path::Path) {
         }
         Ok(Err(why)) => tracing::error!(why, "the configuration is not usable: the old one stays"),
         Err(error) => tracing::error!(%error, "the configuration cannot be read"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rig_that_gives_nothing_back_starves_the_watchdog() {
+        let mut dog = Dog::default();
+        assert!(dog.due(0), "the start counts");
+        assert!(dog.due(3));
+        assert!(!dog.due(3) && !dog.due(3), "hung");
+        assert!(dog.due(4), "it goes on");
     }
 }

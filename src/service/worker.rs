@@ -9,6 +9,7 @@ use crate::build::Build;
 use crate::commission::{self, Request};
 use crate::event::{Answer, Entry, Event, Question, Role, Selection, Stage, WitnessMode};
 use crate::frame::{Frame, FrameSpec};
+use crate::power::Verdict;
 use crate::rig::{Clock, Meter, Rig, Witness};
 use crate::units::Reading;
 use serde_json::json;
@@ -68,6 +69,8 @@ const LOOK: Duration = Duration::from_millis(50);
 struct SeenMeter {
     meter: Box<dyn Meter>,
     shared: Arc<Shared>,
+    /// When each point was read last.
+    last: Vec<Option<Duration>>,
 }
 
 impl Meter for SeenMeter {
@@ -76,6 +79,12 @@ impl Meter for SeenMeter {
     }
     fn read(&mut self, point: usize) -> Reading<f64> {
         let reading = self.meter.read(point);
+        let now = crate::rig::since_start();
+        if let Some(last) = self.last.get_mut(point)
+            && let Some(before) = last.replace(now)
+        {
+            self.shared.counters.gap_us.fetch_max(now.saturating_sub(before).as_micros() as u64, Ordering::Relaxed);
+        }
         see(&self.shared, point, &reading);
         reading
     }
@@ -222,14 +231,17 @@ fn tell_alarm(shared: &Shared, point: usize, alarm: &Alarm, reading: &Reading<f6
 
 /// Lines dark and free, whatever was before.
 fn darken(shared: &Shared, hands: &dyn Hands) {
-    let lines = match hands.darken(&shared.loaded().build) {
-        Ok(()) => "dark".to_owned(),
+    match hands.darken(&shared.loaded().build) {
+        Ok(()) => say_lines(shared, "left dark, and free for the player"),
         Err(why) => {
             tracing::warn!(why, "the output lines are not driven");
-            format!("not driven: {why}")
+            say_lines(shared, &format!("not driven: {why}"));
         }
-    };
-    shared.live().lines.clone_from(&lines);
+    }
+}
+
+fn say_lines(shared: &Shared, lines: &str) {
+    lines.clone_into(&mut shared.live().lines);
     shared.events.tell("lines", &json!({ "lines": lines }));
 }
 
@@ -263,12 +275,26 @@ fn open_watch(shared: &Shared, hands: &dyn Hands) -> Option<Watched> {
     }
 }
 
-/// What a person is needed for now, by the memory and the policy.
+/// What to do next, by the memory, the policy and the paper checks.
+fn next(shared: &Shared) -> Next {
+    let next = shared.live().memory.next(&shared.config().first_power);
+    let loaded = shared.loaded();
+    if next == Next::Begin && loaded.desk.exit_code() != 0 {
+        let first = loaded.desk.checks.iter().find(|c| c.verdict == Verdict::Fail).map(|c| c.title.as_str());
+        let first = first.unwrap_or("see below");
+        return Next::Person(format!(
+            "a paper check of this build fails ({first}), so nothing is lit by itself; look at the paper checks first"
+        ));
+    }
+    next
+}
+
+/// What a person is needed for now.
 fn settle(shared: &Shared) {
-    let policy = shared.config().first_power.clone();
+    let next = next(shared);
     let mut live = shared.live();
     live.phase = Phase::Watching;
-    live.need = match live.memory.next(&policy) {
+    live.need = match next {
         Next::Person(why) => Some(why),
         Next::Begin | Next::Watch => None,
     };
@@ -292,9 +318,8 @@ fn remember(shared: &Shared) -> Next {
             tracing::warn!(run, %error, "the interrupted run left no journal that can be judged");
         }
     }
-    let next = memory.next(&shared.config().first_power);
     shared.live().memory = memory;
-    next
+    next(shared)
 }
 
 fn save(shared: &Shared, memory: &Memory) {
@@ -386,6 +411,7 @@ fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
         drop(live);
         save(shared, &memory);
     }
+    say_lines(shared, "driven by the run that goes on");
     tracing::info!(run = id, "run begins");
     shared.events.tell("run", &json!({ "id": id, "state": "begun" }));
     let outcome = execute(shared, hands, wanted, &loaded, &id, &dir);
@@ -428,7 +454,8 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
     let corrections = crate::calibration::load(shared.config().state(), &loaded.build)?;
     let mut rig = opened.rig;
     rig.witness = Box::new(PageWitness(Arc::clone(shared)));
-    rig.meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared) });
+    shared.counters.gap_us.store(0, Ordering::Relaxed);
+    rig.meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared), last: vec![None; loaded.build.sense.len()] });
     let request = Request {
         build: &loaded.build,
         build_file: loaded.source.clone(),
