@@ -16,12 +16,14 @@ const binary = resolve(process.argv[2] ?? join(root, "target/debug/signproof"));
 const shots = resolve(process.argv[3] ?? join(root, "target/page"));
 mkdirSync(shots, { recursive: true });
 const browserPath = process.env.CHROMIUM ?? execFileSync("sh", ["-c", "command -v chromium || command -v chromium-browser"]).toString().trim();
-const PATIENCE = 180_000;
+const PATIENCE = Number(process.env.PATIENCE_MS ?? 120_000);
 const sleep = (ms) => new Promise((r) => setTimeout(r, ms));
 
 // ---- the daemon
+const daemons = [];
 class Daemon {
   constructor({ args = [], more = "", hosts = [], dir } = {}) {
+    daemons.push(this);
     this.dir = dir ?? mkdtempSync(join(tmpdir(), "signproof-page-"));
     const config = join(this.dir, "signproof.toml");
     writeFileSync(config, `rig = "sim"\nbuild = "${join(root, "config/water-taxi.toml")}"\n${more}\n[http]\nlisten = "127.0.0.1:0"\nhosts = ${JSON.stringify(hosts)}\nburst = 2000\n`);
@@ -32,7 +34,7 @@ class Daemon {
     this.address = new Promise((found, lost) => {
       this.child.stderr.on("data", (piece) => {
         this.log += piece;
-        const page = this.log.match(/page: (http:\/\/\S+)/);
+        const page = this.log.match(/page: (http:\/\/\S+\/)\n/);
         if (page) found(page[1]);
       });
       this.child.on("exit", (code) => lost(new Error(`the daemon ended (${code}): ${this.log}`)));
@@ -236,7 +238,7 @@ try {
     const tokens = execFileSync(binary, ["serve", "--rig", "sim", "--show-token", "--config", config], { env }).toString();
     const [act, look] = [...tokens.matchAll(/:\s+(\S+)/g)].map((m) => m[1]);
     const child = spawn(binary, ["serve", "--rig", "sim", "--config", config], { env, stdio: ["ignore", "ignore", "pipe"] });
-    const address = await new Promise((found) => { let log = ""; child.stderr.on("data", (p) => { log += p; const m = log.match(/page: (\S+)/); if (m) found(m[1]); }); });
+    const address = await new Promise((found) => { let log = ""; child.stderr.on("data", (p) => { log += p; const m = log.match(/page: (\S+\/)\n/); if (m) found(m[1]); }); });
     const page = await open(address, PHONE);
     assert.match(page.url(), /\/login$/);
     await shot(page, "phone-login");
@@ -257,7 +259,13 @@ try {
     await page.close();
     rmSync(dir, { recursive: true });
   });
+} catch (error) {
+  // what the browser showed when it went wrong
+  for (const page of await browser.pages()) if (page.troubles) { await shot(page, "trouble"); console.error("trouble.png:", page.url(), page.troubles); }
+  console.error(error);
+  process.exitCode = 1;
 } finally {
   await browser.close();
+  for (const daemon of daemons) daemon.child.kill("SIGKILL");
 }
-console.log(`${results.length} checks passed; pictures in ${shots}`);
+if (!process.exitCode) console.log(`${results.length} checks passed; pictures in ${shots}`);

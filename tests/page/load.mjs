@@ -21,7 +21,7 @@ for (const name of ["JOURNAL_STREAM", "STATE_DIRECTORY", "NOTIFY_SOCKET"]) delet
 const child = spawn(binary, ["--log", "warn", "serve", "--rig", "sim", "--seed", "1", "--pace", "1", "--config", config], { env, stdio: ["ignore", "ignore", "pipe"] });
 let log = "";
 const address = await new Promise((found, lost) => {
-  child.stderr.on("data", (p) => { log += p; const m = log.match(/page: http:\/\/([^/\s]+)/); if (m) found(m[1]); });
+  child.stderr.on("data", (p) => { log += p; const m = log.match(/page: http:\/\/([^/\s]+)\/\n/); if (m) found(m[1]); });
   child.on("exit", (code) => lost(new Error(`the daemon ended (${code}): ${log}`)));
 });
 const [host, port] = address.split(":");
