@@ -234,6 +234,10 @@ impl Planner<'_> {
                     let ratio = point.divider.map_or(1.0, |x| (x.top.value() + x.bottom.value()) / x.bottom.value());
                     (l - d).abs() / (ratio * range_v / 32768.0)
                 }
+                (crate::build::Chip::Iio { step, .. }, Some((l, d))) if point.quantity == crate::build::Quantity::Volts => {
+                    let ratio = point.divider.map_or(1.0, |x| (x.top.value() + x.bottom.value()) / x.bottom.value());
+                    (l - d).abs() / (ratio * step)
+                }
                 _ => 0.0,
             };
             steps >= BLOCK_STEPS && !matches!(point.node, Node::Distribution(_) | Node::Supply(_))

@@ -233,3 +233,17 @@ fn with_two_supplies_one_is_named() {
     let s = Scenario::parse(&named, "s.toml", &build(&["left", "right"])).unwrap();
     assert_eq!(s.faults[0].fault, Fault::SupplySet { supply: 1, volts: 4.8 });
 }
+
+#[test]
+fn every_fault_reads_back_from_its_text() {
+    for source in [include_str!("../config/water-taxi.toml"), include_str!("good_builds/two-supplies.toml")] {
+        let build = signproof::build::load(source, "build.toml").unwrap();
+        for kind in Fault::KINDS {
+            for fault in signproof::judge::places(&build, kind) {
+                let text = signproof::rig::sim::scenario_text(&build, 7, std::slice::from_ref(&fault));
+                let read = Scenario::parse(&text, "scenario.toml", &build).unwrap_or_else(|e| panic!("{text}{e}"));
+                assert_eq!((&read.faults[0].fault, read.seed), (&fault, Some(7)), "{text}");
+            }
+        }
+    }
+}

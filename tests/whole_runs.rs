@@ -46,6 +46,16 @@ fn a_power_monitors_volts_and_amperes_run_to_pass() {
 }
 
 #[test]
+fn converters_that_the_kernel_reads_run_to_pass() {
+    let report = passes("tests/good_builds/kernel-files.toml");
+    let point = |name: &str| report.supply.iter().find(|p| p.sense == name).unwrap();
+    assert!(point("amps").readings > 1000 && point("amps").max.unwrap() > 0.85 * 10.0);
+    // the scenario's ambient is 20 °C by default
+    let air = point("air");
+    assert!(air.unit == "°C" && (air.mean.unwrap() - 20.0).abs() < 1.0, "{air:?}");
+}
+
+#[test]
 fn a_supply_that_gives_way_in_the_hold_is_answered_within_one_sample_period() {
     let (build, file) = demo(60.0);
     let sound = simulate(&build, &file, "", 5);

@@ -315,16 +315,27 @@ fn sense(s: &Item, build: &Build, root: &Item, sink: &Sink) -> Option<SensePoint
     let c = s.get("chip");
     let bus = c.get("bus").whole().unwrap_or(0);
     let address = c.get("address").whole().unwrap_or(0);
-    let chip = if c.text("kind")? == "ads1115" {
-        Chip::Ads1115 {
+    let quantity = match s.text("quantity") {
+        Some("amps") => Quantity::Amps,
+        Some("celsius") => Quantity::Celsius,
+        _ => Quantity::Volts,
+    };
+    let chip = match c.text("kind")? {
+        "ads1115" => Chip::Ads1115 {
             bus,
             address,
             channel: c.get("channel").whole().unwrap_or(0),
             range_v: c.number("range_v"),
             supply_v: c.number("supply_v"),
-        }
-    } else {
-        Chip::Ina226 { bus, address, shunt_ohm: c.get("shunt_ohm").as_number() }
+        },
+        "iio" => Chip::Iio {
+            device: c.owned("device").unwrap_or_default(),
+            file: c.owned("file").unwrap_or_default(),
+            step: c.number("step"),
+            accuracy_pct: c.number("accuracy_pct"),
+            highest: c.get("highest").as_number(),
+        },
+        _ => Chip::Ina226 { bus, address, shunt_ohm: c.get("shunt_ohm").as_number() },
     };
     let d = s.get("divider");
     let divider = s.has("divider").then(|| Divider {
@@ -332,11 +343,6 @@ fn sense(s: &Item, build: &Build, root: &Item, sink: &Sink) -> Option<SensePoint
         bottom: Ohms::new(d.number("bottom_ohm")),
         tolerance_pct: d.number("tolerance_pct"),
     });
-    let quantity = match s.text("quantity") {
-        Some("amps") => Quantity::Amps,
-        Some("celsius") => Quantity::Celsius,
-        _ => Quantity::Volts,
-    };
     Some(SensePoint { name: s.owned("name").unwrap_or_default(), quantity, node: node?, reference: reference?, chip, divider })
 }
 

@@ -213,21 +213,17 @@ fn sense(root: &Item, build: &Build, sink: &Sink) {
             }
         }
     }
+    let input_of = |at: (u8, u8), what: std::fmt::Arguments<'_>| format!("{what} of the chip at 0x{:02x} on bus {}", at.1, at.0);
     let inputs = items.iter().filter_map(|s| {
         let c = s.get("chip");
         match c.text("kind")? {
-            "ads1115" => Some(((place(s)?, format!("channel {}", c.get("channel").whole::<u8>()?)), c.get("channel"))),
-            _ => Some(((place(s)?, s.text("quantity").unwrap_or("volts").to_owned()), c.get("address"))),
+            "ads1115" => Some((input_of(place(s)?, format_args!("channel {}", c.get("channel").whole::<u8>()?)), c.get("channel"))),
+            "iio" => Some((format!("{} of the kernel's device {}", c.text("file")?, c.text("device")?), c.get("file"))),
+            _ => Some((input_of(place(s)?, format_args!("{}", s.text("quantity").unwrap_or("volts"))), c.get("address"))),
         }
     });
-    twice(inputs, |(at, what), first, item| {
-        sink.also(
-            &item.span,
-            format!("two sense points use {what} of the chip at 0x{:02x} on bus {}", at.1, at.0),
-            "an input of its own",
-            None,
-            other(&first.span, "first here"),
-        );
+    twice(inputs, |what, first, item| {
+        sink.also(&item.span, format!("two sense points use {what}"), "an input of its own", None, other(&first.span, "first here"));
     });
     for s in items {
         chip(s, build, sink);
@@ -245,28 +241,45 @@ fn chip(s: &Item, build: &Build, sink: &Sink) {
     let c = s.get("chip");
     let Some(kind) = c.text("kind") else { return };
     let quantity = s.text("quantity").unwrap_or("volts");
-    let (low, high) = if kind == "ads1115" { (0x48, 0x4b) } else { (0x40, 0x4f) };
-    if let Some(address) = c.get("address").whole::<i64>().filter(|a| !(low..=high).contains(a)) {
+    let (low, high) = match kind {
+        "ads1115" => (0x48, 0x4b),
+        _ => (0x40, 0x4f),
+    };
+    if kind == "iio" {
+    } else if let Some(address) = c.get("address").whole::<i64>().filter(|a| !(low..=high).contains(a)) {
         let what = format!("an {kind} can't have the address 0x{address:02x}");
         sink.add(&c.get("address").span, what, format!("0x{low:02x} to 0x{high:02x}"), None);
     }
-    let misplaced: &[&str] = if kind == "ads1115" { &["shunt_ohm"] } else { &["channel", "range_v"] };
+    let misplaced: &[&str] = match kind {
+        "ads1115" => &["shunt_ohm", "device", "file", "highest"],
+        "iio" => &["bus", "address", "channel", "range_v", "shunt_ohm"],
+        _ => &["channel", "range_v", "device", "file", "highest"],
+    };
     for key in misplaced.iter().filter(|k| c.has(k)) {
         sink.add(&c.get(key).span, format!("`{key}` does not apply to an {kind}"), "nothing here", Some("take it out".to_owned()));
     }
     let needed: &[&str] = match (kind, quantity) {
-        ("ads1115", _) => &["channel", "range_v"],
-        ("ina226", "amps") => &["shunt_ohm"],
-        _ => &[],
+        ("ads1115", _) => &["bus", "address", "channel", "range_v"],
+        ("ina226", "amps") => &["bus", "address", "shunt_ohm"],
+        ("iio", _) => &["device", "file"],
+        _ => &["bus", "address"],
     };
     for key in needed.iter().filter(|k| !c.has(k)) {
         let example = match *key {
             "channel" => "channel = 0",
             "range_v" => "range_v = 4.096",
+            "bus" => "bus = 1",
+            "address" if kind == "ads1115" => "address = 0x48",
+            "address" => "address = 0x40",
+            "device" => "device = \"ads1015\"",
+            "file" => "file = \"voltage0\"",
             _ => "shunt_ohm = 0.002",
         };
         let what = format!("`{key}` is missing: an {kind} that measures {quantity} needs it");
         sink.add(&c.span, what, format!("`{key}`"), Some(format!("add `{example}` with the chip's own value")));
+    }
+    if kind == "iio" {
+        return file(s, quantity, build, sink);
     }
     match quantity {
         "volts" => input(s, kind, build, sink),
@@ -277,6 +290,43 @@ fn chip(s: &Item, build: &Build, sink: &Sink) {
             "volts or amps",
             Some("take the sense point out and give the ambient temperature when the run starts".to_owned()),
         ),
+    }
+}
+
+/// A file of the kernel: its channel must be of the quantity, and what can come within what it reads.
+fn file(s: &Item, quantity: &str, build: &Build, sink: &Sink) {
+    let c = s.get("chip");
+    if let Some(device) = c.text("device").filter(|d| d.contains('/') || d.starts_with('.')) {
+        let hint = "give the text of its `name` file, or the folder's own name such as iio:device0 or hwmon2".to_owned();
+        sink.add(&c.get("device").span, format!("{device:?} is a path"), "a name", Some(hint));
+    }
+    let words: [&str; 2] = match quantity {
+        "amps" => ["current", "curr"],
+        "celsius" => ["temp", "temp"],
+        _ => ["voltage", "in"],
+    };
+    if let Some(name) = c.text("file") {
+        let word = name.trim_end_matches(|d: char| d.is_ascii_digit());
+        let number = &name[word.len()..];
+        // hwmon numbers all its channels; IIO leaves the number out where there is one channel
+        let sound = number.len() <= 3 && (word == words[0] || (word == words[1] && !number.is_empty()));
+        if !sound {
+            let (iio, hwmon) = (words[0], words[1]);
+            let expected = format!("{iio} with its number (IIO), or {hwmon} with its number (hwmon)");
+            let hint = format!("the file in_{iio}0_raw is written \"{iio}0\", the file {hwmon}1_input \"{hwmon}1\"");
+            sink.add(&c.get("file").span, format!("{name:?} is no channel of the kernel that gives {quantity}"), expected, Some(hint));
+        }
+    }
+    match quantity {
+        "volts" if c.has("highest") => input(s, "iio", build, sink),
+        "amps" => {
+            let _ = carried(s, build, sink);
+        }
+        _ => {}
+    }
+    if quantity != "volts" && s.has("divider") {
+        let what = format!("a divider does not apply to {quantity}");
+        sink.add(&s.get("divider").span, what, "nothing here", Some("take it out".to_owned()));
     }
 }
 
@@ -307,6 +357,13 @@ fn input(s: &Item, kind: &str, build: &Build, sink: &Sink) {
         }
         return;
     }
+    if kind == "iio" {
+        let highest = c.number("highest");
+        if volts > highest {
+            sink.add(&c.get("highest").span, what("the file can give"), format!("a value above {volts:.3} V, not {highest}"), Some(hint));
+        }
+        return;
+    }
     let stands = c.number("supply_v") + OVER_SUPPLY_V;
     if volts > stands {
         let expected = format!("at most {stands:.1} V: the chip's supply + {OVER_SUPPLY_V} V, whatever its range");
@@ -324,19 +381,7 @@ fn shunt(s: &Item, kind: &str, build: &Build, sink: &Sink) {
         sink.add(&s.get("quantity").span, "an ads1115 does not measure amperes".to_owned(), "volts", Some(hint));
         return;
     }
-    let node = s.text("node").unwrap_or_default();
-    let name = node.split_once(':').map(|(_, n)| n);
-    let greatest = match (node.split(':').next().unwrap_or_default(), name) {
-        ("supply", None) => build.supplies.first().map(|x| x.rated_a.value()),
-        ("supply", Some(n)) => build.supplies.iter().find(|x| x.name == n).map(|x| x.rated_a.value()),
-        ("feed", Some(n)) => build.feeds.iter().find(|x| x.name == n).map(|x| x.fuse_a.value()),
-        _ => {
-            let hint = "the shunt sits in a supply's input lead or in a feed".to_owned();
-            sink.add(&s.get("node").span, format!("amperes are not measured at {node:?}"), "supply or feed:NAME", Some(hint));
-            None
-        }
-    };
-    if let Some(amps) = greatest {
+    if let Some(amps) = carried(s, build, sink) {
         let volts = amps * c.number("shunt_ohm");
         if volts > SHUNT_FULL_V {
             sink.add(
@@ -345,6 +390,22 @@ fn shunt(s: &Item, kind: &str, build: &Build, sink: &Sink) {
                 format!("at most {:.4} Ω ({} mV at {amps} A)", SHUNT_FULL_V / amps, SHUNT_FULL_V * 1e3),
                 None,
             );
+        }
+    }
+}
+
+/// The most that a place at which amperes are measured carries: its supply's rating, or its fuse's.
+fn carried(s: &Item, build: &Build, sink: &Sink) -> Option<f64> {
+    let node = s.text("node").unwrap_or_default();
+    let name = node.split_once(':').map(|(_, n)| n);
+    match (node.split(':').next().unwrap_or_default(), name) {
+        ("supply", None) => build.supplies.first().map(|x| x.rated_a.value()),
+        ("supply", Some(n)) => build.supplies.iter().find(|x| x.name == n).map(|x| x.rated_a.value()),
+        ("feed", Some(n)) => build.feeds.iter().find(|x| x.name == n).map(|x| x.fuse_a.value()),
+        _ => {
+            let hint = "the shunt sits in a supply's input lead or in a feed".to_owned();
+            sink.add(&s.get("node").span, format!("amperes are not measured at {node:?}"), "supply or feed:NAME", Some(hint));
+            None
         }
     }
 }

@@ -354,14 +354,29 @@ pub(super) const NODE_WORDS: &str = "place: supply, distribution, feed:NAME, pan
 
 const CHIP: Spec = Spec {
     name: "Chip",
-    about: "A converter chip. ads1115 needs channel and range_v; ina226 needs shunt_ohm to measure amperes.",
+    about: "A converter. ads1115 needs channel and range_v; ina226 needs shunt_ohm to measure amperes; iio, a file of the kernel, needs device and file.",
     fields: &[
-        required("kind", Kind::Word(&["ads1115", "ina226"]), "kind of chip", "\"ads1115\""),
-        required("bus", Kind::Choice(&[0.0, 1.0, 3.0, 4.0, 5.0, 6.0]), "I²C bus number", "1"),
-        required("address", whole(0x08, 0x77), "I²C address", "0x48"),
+        required("kind", Kind::Word(&["ads1115", "ina226", "iio"]), "kind of chip", "\"ads1115\""),
+        optional("bus", Kind::Choice(&[0.0, 1.0, 3.0, 4.0, 5.0, 6.0]), "I²C bus number of a chip", "1"),
+        optional("address", whole(0x08, 0x77), "I²C address of a chip", "0x48"),
         optional("channel", whole(0, 3), "input of an ads1115", "0"),
         optional("range_v", Kind::Choice(&RANGES), "full scale of an ads1115 in volts (TI SBAS444 table 7-1)", "4.096"),
         default("supply_v", 3.3, 2.0, 5.5, "the chip's own supply in volts; default 3.3: its bus is the header's, with 3.3 V pull-ups"),
+        optional(
+            "device",
+            Kind::Text { max: NAME_MAX, lines: false },
+            "of an iio: what its `name` file below /sys/bus/iio/devices or /sys/class/hwmon says, or its folder, such as iio:device0",
+            "\"ads1015\"",
+        ),
+        optional(
+            "file",
+            Kind::Text { max: NAME_MAX, lines: false },
+            "of an iio: its channel, voltage0, current0 or temp (IIO), in0, curr1 or temp1 (hwmon)",
+            "\"voltage0\"",
+        ),
+        default("step", 0.001, 1e-9, 1.0, "of an iio: smallest step at its input in V, A or °C; default 0.001: the unit of hwmon's files"),
+        default("accuracy_pct", 1.0, 0.0, 20.0, "of an iio: limits of its gain in percent of the reading; default 1: assumed, no source"),
+        optional("highest", number(0.001, 1000.0), "of an iio: the highest value it can read in V, A or °C; default: not known", "4.096"),
         optional("shunt_ohm", number(0.000_01, 10.0), "shunt of an ina226 in Ω", "0.002"),
     ],
 };

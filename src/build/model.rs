@@ -455,13 +455,36 @@ pub enum Chip {
         /// Shunt resistance; needed for amps.
         shunt_ohm: Option<f64>,
     },
+    /// A channel that a driver of the kernel reads and gives as a file below `/sys` (its IIO or hwmon interface).
+    Iio {
+        /// What the device's `name` file says, or the folder's own name such as `iio:device0` or `hwmon2`.
+        device: String,
+        /// Channel as the file's name has it: `voltage0`, `current1`, `temp` (IIO), `in1`, `curr1`, `temp1` (hwmon).
+        file: String,
+        /// Smallest step at the chip's input: volts, amperes or degrees Celsius.
+        step: f64,
+        /// Limits of its gain, percent of the reading.
+        accuracy_pct: f64,
+        /// Highest value that it can read: volts, amperes or degrees Celsius.
+        highest: Option<f64>,
+    },
 }
 
 impl Chip {
-    /// I²C bus and address.
-    pub const fn place(&self) -> (u8, u8) {
+    /// I²C bus and address, where it is on one.
+    pub const fn place(&self) -> Option<(u8, u8)> {
         match self {
-            Self::Ads1115 { bus, address, .. } | Self::Ina226 { bus, address, .. } => (*bus, *address),
+            Self::Ads1115 { bus, address, .. } | Self::Ina226 { bus, address, .. } => Some((*bus, *address)),
+            Self::Iio { .. } => None,
+        }
+    }
+    /// Where it is, in words, e.g. `ads1115 at 0x48 on bus 1`.
+    pub fn described(&self) -> String {
+        match self {
+            Self::Iio { device, file, .. } => format!("{file} of the kernel's device {device}"),
+            Self::Ads1115 { bus, address, .. } | Self::Ina226 { bus, address, .. } => {
+                format!("{} at 0x{address:02x} on bus {bus}", self.word())
+            }
         }
     }
     /// The `kind` word of the build file.
@@ -469,6 +492,7 @@ impl Chip {
         match self {
             Self::Ads1115 { .. } => "ads1115",
             Self::Ina226 { .. } => "ina226",
+            Self::Iio { .. } => "iio",
         }
     }
 }
@@ -571,6 +595,13 @@ pub struct Build {
 }
 
 impl Build {
+    /// Numbers of the I²C buses that converters are on, in order.
+    pub fn buses(&self) -> Vec<u8> {
+        let mut numbers: Vec<u8> = self.sense.iter().filter_map(|s| Some(s.chip.place()?.0)).collect();
+        numbers.sort_unstable();
+        numbers.dedup();
+        numbers
+    }
     /// The type of a panel.
     pub fn panel_type(&self, panel: usize) -> &PanelType {
         &self.panel_types[self.panels[panel].kind]

@@ -49,6 +49,19 @@ fn universe(build: &Build, kinds: &[String]) -> Vec<(String, Vec<Fault>)> {
         .collect()
 }
 
+/// Whether a reading that is off takes its point out of the trip window at rest, which ends the run before anything is lit.
+fn trips(build: &Build, fault: &Fault) -> bool {
+    let (sense, off) = match *fault {
+        Fault::ConverterOffset { sense, millivolt } => (sense, millivolt / 1e3),
+        Fault::DividerOff { sense, percent } => (sense, 5.0 * percent / 100.0),
+        _ => return false,
+    };
+    // the supply may stand anywhere in its window
+    let supplies = build.supplies.iter().map(|s| s.accept_v.map(crate::units::Volts::value));
+    let (low, high) = supplies.fold((f64::INFINITY, 0.0_f64), |(l, h), [a, b]| (l.min(a), h.max(b)));
+    low + off < build.limits.trip_low_v[sense].value() || high + off > build.limits.trip_high_v.value()
+}
+
 /// Two faults hide one another where they are of the same panel, feed, port or sense point, or where one ends the run before the
 /// other can show.
 fn hides(build: &Build, a: &Fault, b: &Fault) -> bool {
@@ -61,7 +74,7 @@ fn hides(build: &Build, a: &Fault, b: &Fault) -> bool {
                 | Fault::JointInput { .. }
                 | Fault::FuseOpen { .. }
                 | Fault::ConverterSilent { .. }
-        )
+        ) || trips(build, f)
     };
     if ends(a) || ends(b) {
         return true;

@@ -5,6 +5,8 @@ use crate::build::Build;
 use crate::check::{CheckResult, Place};
 use crate::fault::Fault;
 use crate::judge::{self, Finding, Outcome};
+use crate::report;
+use crate::rig::sim::scenario_text;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -58,6 +60,19 @@ pub struct KindResult {
     pub missed_seeds: Vec<u64>,
 }
 
+/// A sign whose fault was not found, for looking at it again.
+#[derive(Clone, Debug, Serialize)]
+pub struct Miss {
+    /// Seed of the trial: a campaign of one trial from this seed replays it.
+    pub seed: u64,
+    /// What was wrong, as a scenario file.
+    pub scenario: String,
+    /// What was said.
+    pub outcome: Outcome,
+    /// What was named instead.
+    pub named: Vec<String>,
+}
+
 /// The result of a campaign.
 #[derive(Clone, Debug, Serialize)]
 pub struct Summary {
@@ -85,6 +100,8 @@ pub struct Summary {
     pub trials_per_second: f64,
     /// Per kind.
     pub kinds: Vec<KindResult>,
+    /// Signs of which a fault was not found, at most 50.
+    pub misses: Vec<Miss>,
     /// Seeds of healthy signs that were called wrong, at most 20.
     pub false_alarm_seeds: Vec<u64>,
     /// First seed.
@@ -112,6 +129,18 @@ fn finding_of<'t>(build: &Build, t: &'t Trial, fault: &Fault) -> Option<&'t Find
     first.or_else(|| t.judgement.findings.iter().find(|f| f.alternatives.iter().any(|a| is(&a.kind, &a.place, build, fault))))
 }
 
+const MOST_MISSES: usize = 50;
+
+fn miss(build: &Build, t: &Trial) -> Miss {
+    let words = |f: &Finding| format!("{} {}", f.kind, report::place_words(&f.place));
+    Miss {
+        seed: t.seed,
+        scenario: scenario_text(build, t.seed, &t.faults),
+        outcome: t.judgement.outcome,
+        named: t.judgement.findings.iter().map(words).collect(),
+    }
+}
+
 #[derive(Default)]
 struct Count {
     faults: u64,
@@ -130,7 +159,7 @@ impl Summary {
     pub fn of(build: &Build, trials: &[Trial], request: &Request) -> Self {
         let mut kinds: BTreeMap<String, Count> = BTreeMap::new();
         let (mut healthy, mut alarms, mut marginals, mut pairs, mut both) = (0, 0, 0, 0, 0);
-        let mut false_alarm_seeds = Vec::new();
+        let (mut false_alarm_seeds, mut misses) = (Vec::new(), Vec::new());
         for t in trials {
             if t.faults.is_empty() {
                 healthy += 1;
@@ -144,6 +173,9 @@ impl Summary {
             if t.faults.len() > 1 {
                 pairs += 1;
                 both += u64::from(t.faults.iter().all(|f| finding_of(build, t, f).is_some()));
+            }
+            if misses.len() < MOST_MISSES && t.faults.iter().any(|f| finding_of(build, t, f).is_none()) {
+                misses.push(miss(build, t));
             }
             for fault in &t.faults {
                 let c = kinds.entry(fault.kind().to_owned()).or_default();
@@ -198,6 +230,7 @@ impl Summary {
                     missed_seeds: c.missed.iter().copied().take(20).collect(),
                 })
                 .collect(),
+            misses,
             false_alarm_seeds: false_alarm_seeds.into_iter().take(20).collect(),
             seed: request.seed,
         }

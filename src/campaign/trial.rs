@@ -9,7 +9,7 @@ use crate::journal::Sink;
 use crate::judge::{self, Judgement};
 use crate::plan::Plan;
 use crate::rig::sim::scenario::{Scenario, TimedFault};
-use crate::rig::sim::{self, SimOptions};
+use crate::rig::sim::{self, Seen, SimOptions};
 use crate::run;
 
 /// A judged trial.
@@ -28,6 +28,7 @@ pub struct Bench<'a> {
     build: &'a Build,
     plan: Plan,
     album: Album<'a>,
+    seen: Seen,
     instruments: Vec<PointUncertainty>,
 }
 
@@ -46,6 +47,7 @@ impl<'a> Bench<'a> {
         Self {
             plan: commission::plan(build, &Selection::default(), WitnessMode::None),
             album: Album::new(build),
+            seen: Seen::default(),
             instruments: build.sense.iter().map(|p| crate::meter::point_uncertainty(build, p)).collect(),
             build,
         }
@@ -56,7 +58,7 @@ impl<'a> Bench<'a> {
         let timed = faults.iter().map(|f| TimedFault { fault: f.clone(), at_s: 0.0, for_s: None }).collect();
         let scenario = Scenario { faults: timed, ..Scenario::default() };
         let options = SimOptions { scenario, seed, start_unix_ms: 0, witness: WitnessMode::None, asked: None };
-        let mut rig = sim::rig(self.build, options);
+        let mut rig = sim::rig_of_many(self.build, options, self.seen.clone());
         let started = Event::RunStarted {
             format: FORMAT,
             tool: String::new(),

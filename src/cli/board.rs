@@ -26,6 +26,9 @@ pub struct BoardArgs {
     /// The guard's limit.
     #[arg(long, hide = true, value_name = "MS")]
     guard_ms: Option<u64>,
+    /// A pause in the dark after each refresh.
+    #[arg(long, hide = true, value_name = "MS", default_value_t = 0)]
+    rest_ms: u64,
 }
 
 impl BoardArgs {
@@ -70,6 +73,7 @@ pub fn open(build: &Build, wanted: &Use<'_>) -> Result<Rig, Exit> {
         core: args.scan_core,
         settle: args.settle_ms.map(Duration::from_millis),
         stall: args.guard_ms.map(Duration::from_millis),
+        rest: Duration::from_millis(args.rest_ms),
         doing: wanted.doing,
         storage: wanted.storage.unwrap_or(Path::new(".")).to_owned(),
         witness: Box::new(Terminal),

@@ -442,10 +442,10 @@ impl Judge<'_> {
     }
 
     fn climb(&mut self) {
-        let steps: Vec<(u32, u16, Vec<Option<f64>>)> = self
+        let steps: Vec<(u32, u16)> = self
             .steps(Stage::Climb)
             .iter()
-            .filter_map(|s| if let FrameSpec::Level(l) = s.frame { Some((s.number, l, s.expected.clone())) } else { None })
+            .filter_map(|s| if let FrameSpec::Level(l) = s.frame { Some((s.number, l)) } else { None })
             .collect();
         let top = steps.iter().map(|s| s.1).max();
         let reached = steps.iter().filter(|s| self.record.windows.iter().any(|w| w.step == s.0)).map(|s| s.1).max();
@@ -474,13 +474,7 @@ impl Judge<'_> {
             let place = self.place(point);
             let limit = Limit { low: Some(1.0 - pct / 100.0), high: Some(1.0 + pct / 100.0) };
             let (id, title) = (format!("climb/slope/{name}"), format!("{name}: V–I slope over expected"));
-            let pairs: Vec<(f64, f64)> = steps
-                .iter()
-                .filter_map(|(number, _, expected)| {
-                    let measured = trimmed(&self.record.steady(*number, point), 0.2)?;
-                    Some((expected.get(point).copied().flatten()?, measured.value))
-                })
-                .collect();
+            let pairs = self.climb_pairs(&[(point, 1.0)]);
             let Some((slope, _, deviation)) = line(&pairs) else {
                 self.absent(id, title, place, "", limit, "fewer than three levels measured".into());
                 continue;

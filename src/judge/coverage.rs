@@ -17,7 +17,7 @@ use std::collections::BTreeSet;
 pub fn coverage(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Vec<Coverage> {
     let pattern = planned(build, plan, instruments);
     let hypotheses = dictionary(build, plan, &pattern, true);
-    let metric = Metric::new(&pattern, &vec![1.0; pattern.rows.len()]);
+    let metric = Metric::new(&pattern, &vec![1.0; pattern.rows.len()], &[]);
     let mut told: BTreeSet<(String, Place)> = BTreeSet::new();
     let mut out = Vec::new();
     for kind in Fault::KINDS {
@@ -53,9 +53,7 @@ fn proof(
         if yes { (Proof::Measured, why.to_owned()) } else { (otherwise.0, otherwise.1.to_owned()) }
     };
     match *fault {
-        Fault::PanelTurned { .. } | Fault::PortSwap { .. } | Fault::OrderSwap { .. } => {
-            (Proof::Witness, "volts do not tell where a panel is or which way up".to_owned())
-        }
+        Fault::PanelTurned { .. } => (Proof::Witness, "volts do not tell which way up a panel is".to_owned()),
         Fault::AddressStuck { .. } => (Proof::Witness, "the same current flows in other rows".to_owned()),
         Fault::RowDead { .. } => (Proof::Witness, "a row's share of the current is too small to know".to_owned()),
         Fault::ColumnDead { .. } => (Proof::Witness, "a column's share of the current is too small to know".to_owned()),
@@ -136,10 +134,18 @@ fn evidence(build: &Build, fault: &Fault, pattern: &Pattern, metric: Option<&Met
             | Fault::LinesShorted { .. }
             | Fault::DriverDead { .. }
             | Fault::FuseOpen { .. }
+            | Fault::PortSwap { .. }
+            | Fault::OrderSwap { .. }
     );
     let otherwise = if visible { Proof::Witness } else { Proof::NotProven };
     let (Some(h), Some(metric)) = (hypothesis, metric) else {
-        return (otherwise, "it moves none of what these sense points read".to_owned());
+        let exchanged = matches!(fault, Fault::PortSwap { .. } | Fault::OrderSwap { .. });
+        let why = if exchanged {
+            "volts tell where a panel is only where its feed has a sense point of its own and the panels are on several feeds"
+        } else {
+            "it moves none of what these sense points read"
+        };
+        return (otherwise, why.to_owned());
     };
     let (sure, sigmas) = foreseen(pattern, metric, h, magnitude(fault));
     let size = size_words(fault);

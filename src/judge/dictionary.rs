@@ -27,6 +27,8 @@ pub(crate) struct Hypothesis {
     /// The fault, with a nominal magnitude.
     pub fault: Fault,
     pub effect: Effect,
+    /// Rows that take another colour's tolerance: its unknown.
+    pub colours: Vec<(usize, usize)>,
     /// Natural logarithm of its probability before anything is measured, relative to its kind.
     pub ln_prior: f64,
 }
@@ -95,6 +97,7 @@ pub(crate) fn dictionary(build: &Build, plan: &Plan, pattern: &Pattern, thorough
     m.panels();
     m.lines();
     m.drivers();
+    m.exchanges();
     m.resistances();
     m.instruments();
     if thorough {
@@ -118,7 +121,7 @@ pub(crate) fn dictionary(build: &Build, plan: &Plan, pattern: &Pattern, thorough
 
 impl Maker<'_> {
     fn add(&mut self, fault: Fault, effect: Effect) {
-        self.out.push(Hypothesis { fault, effect, ln_prior: 0.0 });
+        self.out.push(Hypothesis { fault, effect, colours: Vec::new(), ln_prior: 0.0 });
     }
 
     fn cell(row: &Row) -> Option<(Cell, Option<u16>)> {
@@ -173,10 +176,67 @@ impl Maker<'_> {
                                 let to = if of(c, half, colour) { c2 } else { colour };
                                 both(c).then(|| Some(full(c, to)? / full(c, c.colour)?)).flatten()
                             });
-                            self.add(Fault::LinesSwapped { port, lines: [line, other], after }, Effect::Gains(swapped));
+                            let shows = |c: Cell| if of(c, half, colour) { c2 } else { colour };
+                            let colours = swapped
+                                .iter()
+                                .filter_map(|&(i, _)| {
+                                    let (c, _) = Self::cell(&self.rows[i])?;
+                                    let own = self.rows[i].loads[0].0;
+                                    Some((i, own + shows(c).index() - c.colour.index()))
+                                })
+                                .collect();
+                            let fault = Fault::LinesSwapped { port, lines: [line, other], after };
+                            self.out.push(Hypothesis { fault, effect: Effect::Gains(swapped), colours, ln_prior: 0.0 });
                         }
                     }
                 }
+            }
+        }
+    }
+
+    /// Panels or ports exchanged: the current is drawn, but through the other one's feed.
+    fn exchanges(&mut self) {
+        let build = self.build;
+        let elsewhere = |a: (u8, u8), b: (u8, u8)| match (build.panel_at(a.0, a.1), build.panel_at(b.0, b.1)) {
+            (Some(p), Some(q)) if build.panels[p].kind == build.panels[q].kind => build.panels[p].feed != build.panels[q].feed,
+            _ => false,
+        };
+        let own = |m: &Self, partner: &dyn Fn((u8, u8)) -> Option<(u8, u8)>| -> Vec<(usize, f64)> {
+            let rows = m.rows.iter().enumerate();
+            rows.filter_map(|(i, r)| match r.what {
+                // a block is read at its feed's end where there is a point
+                What::Own(c) | What::Block(c, _) if r.base.is_some() => {
+                    let here = (c.port, c.position);
+                    partner(here).filter(|&there| elsewhere(here, there)).map(|_| (i, 0.0))
+                }
+                _ => None,
+            })
+            .collect()
+        };
+        for chain in &build.chains {
+            let (port, last) = (chain.port, chain.panels.len() as u8);
+            for a in 1..=last {
+                for b in a + 1..=last {
+                    let partner = |(p, x): (u8, u8)| match x {
+                        _ if p != port => None,
+                        x if x == a => Some((port, b)),
+                        x if x == b => Some((port, a)),
+                        _ => None,
+                    };
+                    let rows = own(self, &partner);
+                    self.add(Fault::OrderSwap { port, positions: [a, b] }, Effect::Gains(rows));
+                }
+            }
+        }
+        for (i, a) in build.chains.iter().enumerate() {
+            for b in &build.chains[i + 1..] {
+                let partner = |(p, x): (u8, u8)| match p {
+                    p if p == a.port => Some((b.port, x)),
+                    p if p == b.port => Some((a.port, x)),
+                    _ => None,
+                };
+                let rows = own(self, &partner);
+                self.add(Fault::PortSwap { ports: [a.port, b.port] }, Effect::Gains(rows));
             }
         }
     }
@@ -326,7 +386,8 @@ impl Maker<'_> {
             Some((levels, out))
         };
         let Some((levels, normal)) = responses(&mut network, &nominal) else { return };
-        for feed in 0..build.feeds.len() {
+        // a controller without its feed would not be running this
+        for feed in (0..build.feeds.len()).filter(|&f| build.panels.iter().any(|p| p.feed == f)) {
             let level_shifts = |changed: &[f64]| -> Vec<(usize, f64)> {
                 self.rows
                     .iter()

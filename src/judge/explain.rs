@@ -5,6 +5,8 @@ use super::checks::Judge;
 use super::dictionary::{Effect, Hypothesis, dictionary};
 use super::pattern::{Metric, Pattern, measured};
 use crate::check::CheckResult;
+use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
 /// A sign has some fault of the dictionary this often before anything is measured (assumed, no source).
 const FAULTY: f64 = 0.2;
@@ -28,6 +30,8 @@ pub(crate) struct Explanation {
     pub magnitude: Option<f64>,
     /// Place in the dictionary.
     number: usize,
+    /// What it costs beforehand.
+    cost: f64,
 }
 
 /// Everything that was found.
@@ -44,6 +48,7 @@ pub(crate) struct Explained {
 struct State {
     mean: Vec<f64>,
     scale: Vec<f64>,
+    colours: Vec<(usize, usize)>,
 }
 
 /// A hypothesis applied to the current means: what is added, and the fitted magnitude.
@@ -87,14 +92,14 @@ fn residual(pattern: &Pattern, state: &State) -> Vec<f64> {
     pattern.rows.iter().zip(&state.mean).map(|(r, m)| r.value - m).collect()
 }
 
-fn apply(state: &State, shift: &[(usize, f64)], pattern: &Pattern) -> State {
+fn apply(state: &State, shift: &[(usize, f64)], colours: &[(usize, usize)], pattern: &Pattern) -> State {
     let mut mean = state.mean.clone();
     for &(i, d) in shift {
         mean[i] += d;
     }
     // what is dead has no tolerance left; levels keep theirs
     let scale = mean.iter().zip(&pattern.rows).map(|(m, r)| if r.mean == 0.0 { 1.0 } else { (m / r.mean).clamp(0.0, 3.0) }).collect();
-    State { mean, scale }
+    State { mean, scale, colours: [&state.colours, colours].concat() }
 }
 
 /// Everything known after some faults are taken as given.
@@ -117,7 +122,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn node(&self, state: State) -> Option<Node> {
-        let metric = Metric::new(self.pattern, &state.scale)?;
+        let metric = Metric::new(self.pattern, &state.scale, &state.colours)?;
         let left = residual(self.pattern, &state);
         let weighted = metric.solve(&left);
         let chi_square = left.iter().zip(&weighted).map(|(a, b)| a * b).sum::<f64>();
@@ -127,7 +132,7 @@ impl Scene<'_> {
 
     fn sound(&self) -> Option<Node> {
         let rows = &self.pattern.rows;
-        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()] })
+        self.node(State { mean: rows.iter().map(|r| r.mean).collect(), scale: vec![1.0; rows.len()], colours: Vec::new() })
     }
 
     /// Scores of all hypotheses at a node; exact for the most promising ones, whose own covariance is computed.
@@ -136,19 +141,23 @@ impl Scene<'_> {
         let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score > CONVINCED - 4.0).collect();
         order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
         for (rank, &i) in order.iter().enumerate() {
-            fits[i].score = if rank < EXACT { self.exact(node, &fits[i]) } else { fits[i].score.min(0.0) };
+            fits[i].score = if rank < EXACT { self.exact(node, i, &fits[i]) } else { fits[i].score.min(0.0) };
         }
         fits
     }
 
-    fn exact(&self, node: &Node, f: &Fit) -> f64 {
-        self.node(apply(&node.state, &f.shift, self.pattern)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
+    fn after(&self, node: &Node, number: usize, f: &Fit) -> State {
+        apply(&node.state, &f.shift, &self.hypotheses[number].colours, self.pattern)
+    }
+
+    fn exact(&self, node: &Node, number: usize, f: &Fit) -> f64 {
+        self.node(self.after(node, number, f)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
     }
 
     /// Takes hypothesis `best` as given, with its look-alikes: those that explain what it explains, and have nothing left to explain
     /// after it.
     fn take(&self, node: &Node, fits: &[Fit], best: usize) -> Option<(Explanation, Node)> {
-        let next = self.node(apply(&node.state, &fits[best].shift, self.pattern))?;
+        let next = self.node(self.after(node, best, &fits[best]))?;
         let alike: Vec<usize> = (0..fits.len())
             .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
             .filter(|&i| fit(&self.hypotheses[i], &next.state, &next.metric, &next.weighted).score < CONVINCED)
@@ -164,8 +173,45 @@ impl Scene<'_> {
             odds: fits[best].score,
             magnitude: fits[best].magnitude,
             number: best,
+            cost: fits[best].cost,
         };
         Some((explanation, next))
+    }
+
+    /// Faults that together account for everything dead, the largest first. Where a whole feed or the whole wall is dark, no single one
+    /// of them makes the rest more likely, so that going step by step would not find them.
+    fn cover(&self) -> Vec<usize> {
+        let dead = |i: usize| {
+            let r = &self.pattern.rows[i];
+            r.mean > 0.0 && r.value < DEAD * r.mean && r.mean - r.value > 5.0 * r.variance.sqrt()
+        };
+        let may_be_dead = |i: usize| {
+            let r = &self.pattern.rows[i];
+            r.mean > 0.0 && r.value < DEAD * r.mean + 4.0 * r.variance.sqrt()
+        };
+        let mut left: BTreeSet<usize> = (0..self.pattern.rows.len()).filter(|&i| dead(i)).collect();
+        let mut out = Vec::new();
+        while !left.is_empty() && out.len() < MOST {
+            let covered = |h: &Hypothesis| match &h.effect {
+                Effect::Gains(rows) if rows.iter().all(|&(i, gain)| gain == 0.0 && may_be_dead(i)) => {
+                    rows.iter().filter(|(i, _)| left.contains(i)).count()
+                }
+                _ => 0,
+            };
+            let Some((count, best)) =
+                self.hypotheses.iter().enumerate().map(|(i, h)| (covered(h), i)).max_by_key(|&(n, i)| (n, Reverse(i)))
+            else {
+                break;
+            };
+            if count == 0 {
+                break;
+            }
+            if let Effect::Gains(rows) = &self.hypotheses[best].effect {
+                rows.iter().for_each(|(i, _)| _ = left.remove(i));
+            }
+            out.push(best);
+        }
+        out
     }
 
     /// Goes on from a node, the best next, until nothing convinces.
@@ -182,24 +228,22 @@ impl Scene<'_> {
 
     /// Looks again at each fault in the light of all the others.
     fn again(&self, found: &[Explanation]) -> Option<(Vec<Explanation>, Node)> {
-        let mut numbers: Vec<usize> = found.iter().map(|e| e.number).collect();
         let mut out = found.to_vec();
-        for turn in 0..numbers.len() {
-            let mut node = self.sound()?;
-            for (_, &n) in numbers.iter().enumerate().filter(|(i, _)| *i != turn) {
+        let with = |numbers: Vec<usize>| -> Option<Node> {
+            numbers.into_iter().try_fold(self.sound()?, |node, n| {
                 let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
-                node = self.node(apply(&node.state, &f.shift, self.pattern))?;
-            }
+                self.node(self.after(&node, n, &f))
+            })
+        };
+        for turn in 0..out.len() {
+            let node = with(out.iter().enumerate().filter(|(i, _)| *i != turn).map(|(_, e)| e.number).collect())?;
             let fits = self.fits(&node);
-            let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) else { continue };
-            let (explanation, after) = self.take(&node, &fits, best)?;
-            numbers[turn] = best;
-            out[turn] = explanation;
-            if turn + 1 == numbers.len() {
-                return Some((out, after));
+            if let Some(best) = top(&fits).filter(|&b| fits[b].score >= CONVINCED) {
+                out[turn] = self.take(&node, &fits, best)?.0;
             }
         }
-        None
+        let node = with(out.iter().map(|e| e.number).collect())?;
+        Some((out, node))
     }
 }
 
@@ -207,6 +251,8 @@ fn top(fits: &[Fit]) -> Option<usize> {
     (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
 }
 
+/// A response below this share of the expected one is dead (assumed: the weakest panel is well above it).
+const DEAD: f64 = 0.2;
 /// Hypotheses that are scored exactly.
 const EXACT: usize = 60;
 /// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
@@ -248,13 +294,21 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let fits = scene.fits(&start);
     let first_odds = top(&fits).map_or(0.0, |b| fits[b].score.max(0.0));
     let (mut found, mut node) = scene.complete(start.clone(), Vec::new())?;
-    if found.len() > 1 {
+    let poor = |n: &Node| n.chi_square > rows as f64 + 5.0 * (2.0 * rows as f64).sqrt();
+    if found.len() > 1 || poor(&node) {
         // the best first fault may be a wrong one that covers parts of two: other beginnings are tried to their ends
-        let total = |found: &[Explanation]| found.iter().map(|e| e.odds).sum::<f64>();
-        for begin in beginnings(&fits) {
-            let (explanation, next) = scene.take(&start, &fits, begin)?;
-            let (other, after) = scene.complete(next, vec![explanation])?;
-            if total(&other) > total(&found) + 1e-9 {
+        let evidence = |found: &[Explanation], n: &Node| n.likelihood + found.iter().map(|e| e.cost).sum::<f64>();
+        let single = beginnings(&fits).into_iter().map(|b| vec![b]);
+        for begin in single.chain([scene.cover()]) {
+            let (mut other, mut after) = (Vec::new(), start.clone());
+            for hypothesis in begin {
+                let fits = scene.fits(&after);
+                let (explanation, next) = scene.take(&after, &fits, hypothesis)?;
+                other.push(explanation);
+                after = next;
+            }
+            let (other, after) = scene.complete(after, other)?;
+            if evidence(&other, &after) > evidence(&found, &node) + 1e-9 {
                 (found, node) = (other, after);
             }
         }

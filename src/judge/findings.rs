@@ -4,16 +4,16 @@
 //! Faults that the readings tell come with the probability of the comparison in `explain`; those that only a witness or a trip
 //! tells come with one that is a judgement of practice (no source).
 
-use super::checks::{Judge, difference_text};
+use super::checks::Judge;
 use super::dictionary::place_of;
 use super::explain::{Explained, Explanation};
-use super::{Alternative, Finding};
+use super::{Alternative, Finding, witnessed};
 use crate::build::Node;
 use crate::check::{CheckResult, Place};
 use crate::event::{Ending, Seen, StopCause};
-use crate::fault::{Fault, Line};
+use crate::fault::Fault;
 use crate::frame::FrameSpec;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 struct Finder<'a, 'b> {
     judge: &'a Judge<'b>,
@@ -222,60 +222,44 @@ impl Finder<'_, '_> {
         Some(build.supplies[build.feeds[feed].supply].name.clone())
     }
 
+    /// Whether a finding of the readings accounts for what a witness sees on a panel.
+    fn accounted(&self, port: u8, position: u8) -> Option<usize> {
+        let build = self.judge.build;
+        let feed = build.panel_at(port, position).map(|p| build.feeds[build.panels[p].feed].name.clone());
+        self.found.iter().position(|f| {
+            let (place, here) = (&f.place, f.place.port == Some(port));
+            match f.kind.as_str() {
+                "ribbon-open" | "line-open" | "lines-swapped" | "lines-shorted" => {
+                    here && place.position.is_some_and(|after| position > after)
+                }
+                "panel-dark" | "panel-weak" | "driver-dead" => here && place.position == Some(position),
+                "fuse-open" | "return-open" | "joint" => place.feed.is_some() && place.feed == feed,
+                _ => false,
+            }
+        })
+    }
+
     fn witness(&mut self) {
-        let mut rows: BTreeMap<(u8, u8), BTreeSet<u16>> = BTreeMap::new();
         let mut pictures: BTreeMap<(u8, u8), (u8, u8)> = BTreeMap::new();
-        for (question, d) in self.judge.record.differences() {
-            let place = port(d.port, d.position);
-            let evidence = vec![format!("the witness on “{}”: {}", question.text, difference_text(d))];
-            match &d.seen {
-                Seen::PictureOf { port, position } => {
-                    pictures.insert((d.port, d.position), (*port, *position));
-                }
-                Seen::Turned { .. } => self.add("panel-turned", place, 0.95, evidence, vec![]),
-                Seen::Rows(list) => rows.entry((d.port, d.position)).or_default().extend(list),
-                Seen::Columns(list) => {
-                    for c in list {
-                        self.add(
-                            "column-dead",
-                            Place { column: Some(*c), ..place.clone() },
-                            0.85,
-                            evidence.clone(),
-                            vec![("driver-dead", place.clone(), 0.1)],
-                        );
-                    }
-                }
-                Seen::Part { columns, .. } => {
-                    let place = Place { block: Some(columns[0] / 16), ..place };
-                    self.add("driver-dead", place, 0.7, evidence, vec![]);
-                }
-                Seen::WrongColour { seen, .. } if seen != "dark" => {
-                    let after = Place { port: Some(d.port), position: Some(d.position.saturating_sub(1)), ..Place::default() };
-                    // a fault of the port shows on every panel behind it: name the first only
-                    if !self.found.iter().any(|f| f.kind == "lines-swapped" && f.place.port == Some(d.port)) {
-                        self.add("lines-swapped", after.clone(), 0.8, evidence, vec![("lines-shorted", after, 0.15)]);
-                    }
-                }
-                Seen::Dark | Seen::WrongColour { .. } => {
-                    let known = self
-                        .found
-                        .iter()
-                        .any(|f| ["panel-dark", "ribbon-open", "fuse-open", "line-open", "driver-dead"].contains(&f.kind.as_str()));
-                    if !known {
-                        self.add(
-                            "panel-dark",
-                            place,
-                            0.5,
-                            evidence,
-                            vec![("ribbon-open", port(d.port, d.position.saturating_sub(1)), 0.3)],
-                        );
-                    }
-                }
-                Seen::Other(_) => self.add("unknown", place, 0.5, evidence, vec![]),
+        let mut agrees: BTreeMap<usize, usize> = BTreeMap::new();
+        for (_, d) in self.judge.record.differences() {
+            if let Seen::PictureOf { port, position } = &d.seen {
+                pictures.insert((d.port, d.position), (*port, *position));
+            } else if let Some(finding) = self.accounted(d.port, d.position) {
+                *agrees.entry(finding).or_default() += 1;
             }
         }
+        let told = witnessed::told(self.judge, &|port, position| self.accounted(port, position).is_some());
+        for (finding, count) in agrees {
+            self.found[finding].evidence.push(format!("{count} statements of the witness on these panels fit it"));
+        }
         self.swaps(&pictures);
-        self.rows(&rows);
+        let build = self.judge.build;
+        for t in told {
+            let others = t.others.iter().map(|(f, p)| (f.kind(), place_of(build, f), *p)).collect();
+            let (kind, place) = t.fault.as_ref().map_or(("unknown", port(t.port, t.position)), |f| (f.kind(), place_of(build, f)));
+            self.add(kind, place, t.probability, t.evidence, others);
+        }
         self.checks.push("marks/".into());
     }
 
@@ -291,57 +275,6 @@ impl Finder<'_, '_> {
             } else {
                 let place = Place { port: Some(pair), line: Some(format!("ports {pair} and {}", port_a.max(port_b))), ..Place::default() };
                 self.add("port-swap", place, 0.9, evidence, vec![]);
-            }
-        }
-    }
-
-    fn rows(&mut self, rows: &BTreeMap<(u8, u8), BTreeSet<u16>>) {
-        if rows.is_empty() {
-            return;
-        }
-        let asked: BTreeSet<u16> = self
-            .judge
-            .record
-            .witnessed
-            .iter()
-            .filter_map(|(_, q, _)| if let FrameSpec::Row(r) = q.frame { Some(r % self.judge.build.addresses()) } else { None })
-            .collect();
-        let everywhere = rows.len() == self.judge.build.panels.len() && rows.len() > 1;
-        let wrong: BTreeSet<u16> = rows.values().flatten().map(|r| r % self.judge.build.addresses()).collect();
-        // a stuck bit leaves dark exactly those rows whose address has the other value there
-        let stuck = (0..self.judge.build.adapter.address.len()).find_map(|bit| {
-            [false, true]
-                .into_iter()
-                .find(|high| {
-                    let dark: BTreeSet<u16> = asked.iter().copied().filter(|r| (r >> bit & 1 == 1) != *high).collect();
-                    !dark.is_empty()
-                        && dark.iter().all(|r| wrong.contains(r))
-                        && asked.iter().filter(|r| wrong.contains(r)).count() == dark.len()
-                })
-                .map(|high| (bit, high))
-        });
-        if everywhere {
-            let (line, text, p) = match stuck {
-                Some((bit, high)) => (
-                    Some(Line::address(bit).word().to_owned()),
-                    format!("rows that need it {} are missing on every panel", if high { "low" } else { "high" }),
-                    0.9,
-                ),
-                None => (None, "rows are wrong on every panel".to_owned(), 0.6),
-            };
-            self.add("address-stuck", Place { line, ..Place::default() }, p, vec![text], vec![]);
-            return;
-        }
-        for (&(p, position), list) in rows {
-            for row in list {
-                let place = Place { row: Some(*row), ..port(p, position) };
-                self.add(
-                    "row-dead",
-                    place,
-                    0.8,
-                    vec![format!("the witness: row {row} of {p}·{position} differs")],
-                    vec![("line-open", port(p, position.saturating_sub(1)), 0.15)],
-                );
             }
         }
     }

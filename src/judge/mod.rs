@@ -14,10 +14,13 @@ mod findings;
 mod pattern;
 mod record;
 mod response;
+mod safe_level;
 mod universe;
+mod witnessed;
 
 pub use coverage::coverage;
 pub use dictionary::place_of;
+pub use safe_level::SafeLevel;
 pub use universe::{full_load, places};
 
 /// What a run says about the sign; the number is the process exit code.
@@ -130,6 +133,8 @@ pub struct Judgement {
     pub checks: Vec<Check>,
     /// Located faults, most probable first.
     pub findings: Vec<Finding>,
+    /// A level below the paper one, where the measured line is worse than the paper one.
+    pub safe_level: Option<SafeLevel>,
     /// What could be proven.
     pub coverage: Vec<Coverage>,
     /// Steps of the plan that never ran, in words.
@@ -162,6 +167,7 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
         judge.pattern(explained);
     }
     let findings = findings::findings(&judge, explained.as_ref());
+    let safe_level = safe_level::safe_level(&judge);
     let never_ran = judge.never_ran();
     let count = |result: CheckResult| judge.checks.iter().filter(|c| c.result == result).count();
     let (fails, marginals) = (count(CheckResult::Fail), count(CheckResult::Marginal));
@@ -223,8 +229,12 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
             Outcome::Pass
         }
     };
+    if let Some(safe) = &safe_level {
+        let (level, paper) = (safe.level * 100.0, plan.level_permitted * 100.0);
+        reasons.push(format!("Permitted level lowered from {paper:.1} to {level:.1} %: {}.", safe.because.join("; ")));
+    }
     if !never_ran.is_empty() {
         reasons.push(format!("{} of {} planned steps never ran.", never_ran.len(), plan.steps.len()));
     }
-    Judgement { outcome, reasons, checks: judge.checks, findings, coverage: Vec::new(), never_ran }
+    Judgement { outcome, reasons, checks: judge.checks, findings, safe_level, coverage: Vec::new(), never_ran }
 }

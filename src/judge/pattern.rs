@@ -59,7 +59,8 @@ pub(crate) struct Row {
     pub amps: f64,
     /// Sense point of a common or level row, of the own lead otherwise.
     pub point: usize,
-    loads: Vec<(usize, f64)>,
+    /// Unknowns that move it, of a cell its panel's colour first.
+    pub loads: Vec<(usize, f64)>,
 }
 
 /// All rows with their shared unknowns.
@@ -319,12 +320,16 @@ pub(crate) struct Metric {
 }
 
 impl Metric {
-    /// Of a pattern; `scale` is the current mean over the healthy one, per row: what is dead has no tolerance either.
-    pub fn new(pattern: &Pattern, scale: &[f64]) -> Option<Self> {
+    /// Of a pattern; `scale` is the current mean over the healthy one, per row: what is dead has no tolerance either. `colours` are rows
+    /// that show another colour's tolerance than their own.
+    pub fn new(pattern: &Pattern, scale: &[f64], colours: &[(usize, usize)]) -> Option<Self> {
         let q = pattern.priors.len();
         let weights: Vec<f64> = pattern.rows.iter().map(|r| 1.0 / r.variance.max(1e-12)).collect();
-        let loads: Vec<Vec<(usize, f64)>> =
+        let mut loads: Vec<Vec<(usize, f64)>> =
             pattern.rows.iter().zip(scale).map(|(r, s)| r.loads.iter().map(|(i, l)| (*i, l * s)).collect()).collect();
+        for &(row, unknown) in colours {
+            loads[row][0].0 = unknown;
+        }
         let mut inner = DMatrix::zeros(q, q);
         for (i, sd) in pattern.priors.iter().enumerate() {
             inner[(i, i)] = 1.0 / sd.powi(2).max(1e-12);

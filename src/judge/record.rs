@@ -98,11 +98,13 @@ impl<'a> Record<'a> {
     pub fn stuck(&self, point: usize) -> bool {
         let mut values = self.windows.iter().flat_map(|w| w.values(point));
         let Some(first) = values.next() else { return false };
-        let (mut count, mut same) = (1, true);
+        let mut count = 1;
         for v in values {
+            if v != first {
+                return false;
+            }
             count += 1;
-            same &= v == first;
         }
-        same && count >= 100
+        count >= 100
     }
 }

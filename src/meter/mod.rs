@@ -2,6 +2,7 @@
 
 pub mod ads1115;
 pub mod decide;
+pub mod iio;
 pub mod ina226;
 pub mod robust;
 pub mod sequential;
@@ -42,6 +43,7 @@ pub fn input_ohm(chip: &Chip) -> f64 {
     match chip {
         Chip::Ads1115 { range_v, .. } => ads1115::input_ohm(*range_v),
         Chip::Ina226 { .. } => ina226::BUS_INPUT_OHM,
+        Chip::Iio { .. } => iio::INPUT_OHM,
     }
 }
 
@@ -58,50 +60,61 @@ pub fn scale(point: &SensePoint) -> f64 {
 }
 
 /// The converters of a build behind their buses; the same on every rig.
-pub struct Converters<I, D> {
+pub struct Converters<I, D, F = iio::NoFiles> {
     points: Vec<SensePoint>,
     scales: Vec<f64>,
     buses: Vec<(u8, I)>,
     delay: D,
+    files: F,
 }
 
 impl<I: I2c, D: DelayNs> Converters<I, D> {
     /// `buses` are pairs of bus number and bus; a point on a bus that is not given has no reading.
     pub fn new(build: &Build, buses: Vec<(u8, I)>, delay: D) -> Self {
-        Self { points: build.sense.clone(), scales: build.sense.iter().map(scale).collect(), buses, delay }
+        Self { points: build.sense.clone(), scales: build.sense.iter().map(scale).collect(), buses, delay, files: iio::NoFiles }
+    }
+}
+
+impl<I: I2c, D: DelayNs, F: iio::Files> Converters<I, D, F> {
+    /// With the kernel's files behind the points of kind `iio`.
+    pub fn with_files<G: iio::Files>(self, files: G) -> Converters<I, D, G> {
+        Converters { points: self.points, scales: self.scales, buses: self.buses, delay: self.delay, files }
     }
 
     /// Checks that the named chip is what answers. Text for the record, e.g. `ads1115 at 0x48 on bus 1`.
     pub fn identify(&mut self, point: usize) -> Reading<String> {
         let p = self.points.get(point).ok_or(NoReading::NotPresent)?;
-        let (number, address) = p.chip.place();
-        let bus = find(&mut self.buses, number)?;
         match p.chip {
-            Chip::Ads1115 { channel, range_v, .. } => ads1115::identify(bus, address, channel, range_v)?,
-            Chip::Ina226 { .. } => ina226::identify(bus, address)?,
+            Chip::Ads1115 { bus, address, channel, range_v, .. } => {
+                ads1115::identify(find(&mut self.buses, bus)?, address, channel, range_v)?;
+            }
+            Chip::Ina226 { bus, address, .. } => ina226::identify(find(&mut self.buses, bus)?, address)?,
+            Chip::Iio { .. } => return Ok(format!("{} ({})", p.chip.described(), self.files.identify(point, &p.chip)?)),
         }
-        Ok(format!("{} at 0x{address:02x} on bus {number}", p.chip.word()))
+        Ok(p.chip.described())
     }
 
-    /// One conversion, scaled to volts or amperes at the sense point.
+    /// One conversion, scaled to volts, amperes or degrees at the sense point.
     pub fn read(&mut self, point: usize) -> Reading<f64> {
         let p = self.points.get(point).ok_or(NoReading::NotPresent)?;
-        let (number, address) = p.chip.place();
-        let bus = find(&mut self.buses, number)?;
-        let volts = match (&p.chip, p.quantity) {
-            (Chip::Ads1115 { channel, range_v, .. }, Quantity::Volts) => {
-                ads1115::read(bus, &mut self.delay, address, *channel, *range_v, ads1115::Rate::Sps860)?
+        let value = match (&p.chip, p.quantity) {
+            (Chip::Ads1115 { bus, address, channel, range_v, .. }, Quantity::Volts) => {
+                let bus = find(&mut self.buses, *bus)?;
+                ads1115::read(bus, &mut self.delay, *address, *channel, *range_v, ads1115::Rate::Sps860)?
             }
-            (Chip::Ina226 { .. }, Quantity::Volts) => {
-                f64::from(ina226::read_bus_uv(bus, &mut self.delay, address, ina226::Setup::DEFAULT)?) * 1e-6
+            (Chip::Ina226 { bus, address, .. }, Quantity::Volts) => {
+                let bus = find(&mut self.buses, *bus)?;
+                f64::from(ina226::read_bus_uv(bus, &mut self.delay, *address, ina226::Setup::DEFAULT)?) * 1e-6
             }
-            (Chip::Ina226 { shunt_ohm: Some(_), .. }, Quantity::Amps) => {
-                f64::from(ina226::read_shunt_nv(bus, &mut self.delay, address, ina226::Setup::DEFAULT)?) * 1e-9
+            (Chip::Ina226 { bus, address, shunt_ohm: Some(_) }, Quantity::Amps) => {
+                let bus = find(&mut self.buses, *bus)?;
+                f64::from(ina226::read_shunt_nv(bus, &mut self.delay, *address, ina226::Setup::DEFAULT)?) * 1e-9
             }
+            (Chip::Iio { highest, .. }, _) => iio::within(self.files.read(point, &p.chip)?, *highest)?,
             // Amperes through an ADS1115, and temperatures, have no conversion in the build model.
             _ => return Err(NoReading::NotPresent),
         };
-        Ok(volts * self.scales[point])
+        Ok(value * self.scales[point])
     }
 
     /// Nominal time of one [`Self::read`]: conversion and its transactions at 400 kHz.
@@ -109,6 +122,7 @@ impl<I: I2c, D: DelayNs> Converters<I, D> {
         match self.points.get(point).map(|p| &p.chip) {
             Some(Chip::Ads1115 { .. }) => Duration::from_nanos(u64::from(ads1115::Rate::Sps860.wait_ns()) + 320_000),
             Some(Chip::Ina226 { .. }) => Duration::from_nanos(u64::from(ina226::Setup::DEFAULT.wait_ns(ina226::Input::Bus)) + 320_000),
+            Some(Chip::Iio { .. }) => iio::READ_TIME,
             None => Duration::ZERO,
         }
     }

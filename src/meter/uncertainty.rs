@@ -1,6 +1,6 @@
 //! Type B uncertainty of a sense point (JCGM 100:2008, 4.3): rectangular limits divided by √3.
 
-use super::{input_ohm, scale};
+use super::{iio, input_ohm, scale};
 use crate::build::{Build, Chip, Quantity, SensePoint};
 use crate::check::PointUncertainty;
 
@@ -12,21 +12,22 @@ const INPUT_REL: f64 = 0.3;
 /// From data-sheet limits and divider tolerance.
 ///
 /// ADS1115: gain 0.15 % max, offset 3 LSB, INL 1 LSB (SBAS444, from memory). INA226: gain 0.1 % max and
-/// shunt offset 10 µV max (SBOS547 features), bus offset 7.5 mV max (from memory).
+/// shunt offset 10 µV max (SBOS547 features), bus offset 7.5 mV max (from memory). A file of the kernel: as the build states.
 pub fn point_uncertainty(_build: &Build, point: &SensePoint) -> PointUncertainty {
     let root3 = 3f64.sqrt();
     let k = scale(point).abs();
     let amps = point.quantity == Quantity::Amps;
-    let (gain, offset_v, lsb_v) = match point.chip {
+    let (gain, offset_v, lsb_v) = match &point.chip {
         Chip::Ads1115 { range_v, .. } => {
             let lsb = range_v / 32768.0;
             (0.0015, lsb * 10f64.sqrt(), lsb)
         }
         Chip::Ina226 { .. } if amps => (0.001, 10e-6, 2.5e-6),
         Chip::Ina226 { .. } => (0.001, 7.5e-3, 1.25e-3),
+        Chip::Iio { step, accuracy_pct, .. } => (accuracy_pct / 100.0, iio::OFFSET_STEPS * step, *step),
     };
     let mut square = (gain / root3).powi(2);
-    if amps {
+    if amps && !matches!(point.chip, Chip::Iio { .. }) {
         square += (SHUNT_TOLERANCE_PCT / 100.0 / root3).powi(2);
     } else if let Some(d) = point.divider {
         let (top, bottom) = (d.top.value(), d.bottom.value());

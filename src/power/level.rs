@@ -100,15 +100,19 @@ fn exceeded(build: &Build, network: &mut Network, worst: &Parts, level: f64) -> 
 
 /// Finds it by bisection, worst case.
 pub fn permitted(build: &Build) -> Permitted {
+    permitted_with(build, &Parts::worst(build))
+}
+
+/// [`permitted`] with other resistances than the worst ones on paper.
+pub fn permitted_with(build: &Build, worst: &Parts) -> Permitted {
     let mut network = Network::new(build);
-    let worst = Parts::worst(build);
-    let Some(mut binds) = exceeded(build, &mut network, &worst, 1.0) else {
+    let Some(mut binds) = exceeded(build, &mut network, worst, 1.0) else {
         return Permitted { level: 1.0, binds: String::new(), place: Place::default() };
     };
     let (mut low, mut high) = (0_u16, 1000_u16);
     while high - low > 1 {
         let middle = u16::midpoint(low, high);
-        match exceeded(build, &mut network, &worst, f64::from(middle) / 1000.0) {
+        match exceeded(build, &mut network, worst, f64::from(middle) / 1000.0) {
             Some(reason) => {
                 binds = reason;
                 high = middle;

@@ -48,7 +48,7 @@ pub fn pins(build: &Build) -> Pins {
         reset_pull: if gpio <= LAST_PULLED_UP { "up" } else { "down" },
     };
     let mut rows: Vec<PinRow> = build.adapter.pins().into_iter().map(|(line, gpio)| row(gpio, line)).collect();
-    let buses: BTreeSet<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
+    let buses: BTreeSet<u8> = build.buses().into_iter().collect();
     for (bus, lines) in HEADER_BUSES {
         if buses.contains(&bus) {
             for (gpio, name) in lines.into_iter().zip(["SDA", "SCL"]) {

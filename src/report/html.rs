@@ -380,12 +380,11 @@ fn instruments(page: &mut String, r: &Report, build: &Build) {
     page.push_str("<h2>Instruments</h2><div class=\"scroll\"><table><tr><th>sense point</th><th>chip</th><th class=\"n\">min</th><th class=\"n\">mean</th><th class=\"n\">max</th><th class=\"n\">readings</th><th class=\"n\">missing</th><th class=\"n\">gain u %</th><th class=\"n\">offset u</th><th class=\"n\">code step</th></tr>");
     for (p, sense) in r.supply.iter().zip(&build.sense) {
         let number = |v: Option<f64>| v.map_or("–".into(), |v| format!("{} {}", figure(v), unit(sense.quantity)));
-        let (bus, address) = sense.chip.place();
         let _ = write!(
             page,
-            "<tr><td>{}</td><td>{} at 0x{address:02x} on bus {bus}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{:.6}</td><td class=\"n\">{:.6}</td></tr>",
+            "<tr><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{:.6}</td><td class=\"n\">{:.6}</td></tr>",
             escape(&p.sense),
-            sense.chip.word(),
+            escape(&sense.chip.described()),
             number(p.min),
             number(p.mean),
             number(p.max),

@@ -103,7 +103,7 @@ pub struct Rig {
     pub witness: Box<dyn Witness>,
 }
 
-impl<I: embedded_hal::i2c::I2c, D: embedded_hal::delay::DelayNs> Meter for crate::meter::Converters<I, D> {
+impl<I: embedded_hal::i2c::I2c, D: embedded_hal::delay::DelayNs, F: crate::meter::iio::Files> Meter for crate::meter::Converters<I, D, F> {
     fn identify(&mut self, point: usize) -> Reading<String> {
         Self::identify(self, point)
     }

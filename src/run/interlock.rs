@@ -67,12 +67,13 @@ impl Interlock {
 }
 
 /// Ends of a converter's range at the sense point, by its data sheet: ADS1115 ± full scale; INA226 0 to 40.96 V on
-/// its bus input.
+/// its bus input; a file of the kernel by the build.
 fn ends(point: &SensePoint) -> [f64; 2] {
     let scale = meter::scale(point);
     match point.chip {
         Chip::Ads1115 { range_v, .. } => [-range_v * scale, range_v * scale],
         Chip::Ina226 { .. } => [0.0, 40.96 * scale],
+        Chip::Iio { highest, .. } => [f64::NEG_INFINITY, highest.unwrap_or(f64::INFINITY) * scale],
     }
 }
 

@@ -49,7 +49,7 @@ pub fn place_text(p: &Place) -> String {
 
 /// A finding for the page.
 pub fn finding(kind: &str, place: &Place, probability: f64, remedy: &[String]) -> FindingNow {
-    FindingNow { kind: kind.to_owned(), place: place_text(place), probability, remedy: remedy.first().cloned().unwrap_or_default() }
+    FindingNow { kind: kind.to_owned(), place: place_text(place), probability, remedy: remedy.to_vec() }
 }
 
 /// Reads one run's entry from its report; `None` where it has none that can be read.

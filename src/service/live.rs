@@ -133,8 +133,8 @@ pub struct FindingNow {
     pub place: String,
     /// 0 to 1.
     pub probability: f64,
-    /// What to do first.
-    pub remedy: String,
+    /// What to do, in order.
+    pub remedy: Vec<String>,
 }
 
 /// A kept run in the list.

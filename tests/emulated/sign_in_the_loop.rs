@@ -9,9 +9,9 @@ use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use signproof::build::{self, Build, Chip};
 use signproof::meter;
-use signproof::rig::sim::World;
 use signproof::rig::sim::chips::Analog;
 use signproof::rig::sim::scenario::Scenario;
+use signproof::rig::sim::{Seen, World};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream;
 use std::sync::mpsc::{RecvTimeoutError, sync_channel};
@@ -62,7 +62,7 @@ fn main() {
     let build = build::load(&read(build), build).unwrap_or_else(|p| panic!("{}", p.render(false)));
     let scenario = Scenario::parse(&read(scenario), scenario, &build).unwrap_or_else(|e| panic!("{e}"));
     let seed = scenario.seed.unwrap_or(1);
-    let mut world = World::new(&build, &scenario, seed, 0);
+    let mut world = World::new(&build, &scenario, seed, 0, Seen::default());
     let mut rng = StdRng::seed_from_u64(seed);
 
     let trace = std::fs::File::open(capture).unwrap_or_else(|e| panic!("{capture}: {e}"));

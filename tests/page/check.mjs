@@ -85,7 +85,12 @@ async function answerAll(page, how) {
     await until(page, "the answer is taken", (before) => document.getElementById("ask").hidden || document.getElementById("question").textContent !== before, question);
   }
 }
-const asShown = (page) => page.click("#as-shown");
+/// As a person would: not below the stop bar.
+async function click(page, selector) {
+  await page.$eval(selector, (e) => e.scrollIntoView({ block: "center", behavior: "instant" }));
+  await page.click(selector);
+}
+const asShown = (page) => click(page, "#as-shown");
 
 const results = [];
 async function check(name, what) {
@@ -110,7 +115,7 @@ try {
     await until(page, "it may be accepted", () => !document.getElementById("accept").hidden);
     await shot(page, "phone-passed");
     await fits(page);
-    await page.click("#accept");
+    await click(page, "#accept");
     await until(page, "it is the baseline", () => document.getElementById("runs").textContent.includes("★ baseline"));
     await until(page, "nobody is needed", () => document.getElementById("need").hidden);
     assert.match(await text(page, "#runs"), /pass/);
@@ -118,7 +123,7 @@ try {
     const report = await open(href, PHONE).catch(() => null);
     if (report) { await shot(report, "phone-report", false); await report.close(); }
     assert.ok((await daemon.get("status")).accepted);
-    await page.click("#desk summary");
+    await click(page, "#desk summary");
     await until(page, "paper checks", () => document.querySelectorAll("#desk-body tr").length > 5);
     await shot(page, "phone-accepted");
     await fits(page);
@@ -133,16 +138,16 @@ try {
     const page = await open(await daemon.address, PHONE);
     let first = true;
     await answerAll(page, async (page) => {
-      await page.click("#differs");
+      await click(page, "#differs");
       await shown(page, "#differ");
       // the panel in the picture, by finger
       const panel = await page.waitForSelector('.wall button[aria-label="panel port 1 position 2"]');
       await panel.tap();
       await page.select("#seen", "dark");
-      await page.click("#add");
+      await click(page, "#add");
       assert.match(await text(page, "#said"), /port 1 position 2: dark/);
       if (first) { await shot(page, "phone-tapped"); await fits(page); first = false; }
-      await page.click("#send");
+      await click(page, "#send");
     });
     await until(page, "the finding is shown", () => !document.getElementById("found").hidden);
     await until(page, "it failed", () => document.getElementById("runs").textContent.includes("fail"));

@@ -1,6 +1,7 @@
 //! Looks at everything that a run would need; drives nothing.
 
 use super::bus::BoardBus;
+use super::kernel_files::KernelFiles;
 use super::pins::PinSet;
 use super::{Root, health, neighbours, output, soc, synced};
 use crate::build::Build;
@@ -69,16 +70,13 @@ fn converters(root: &Root, build: &Build, out: &mut Vec<Finding>) {
         return;
     }
     let mut buses = Vec::new();
-    let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
-    numbers.sort_unstable();
-    numbers.dedup();
-    for number in numbers {
+    for number in build.buses() {
         match BoardBus::open(root, number) {
             Ok(bus) => buses.push((number, bus)),
             Err(error) => out.push(finding("bus", Some(false), format!("{}; {}", error.why, error.todo))),
         }
     }
-    let mut converters = Converters::new(build, buses, linux_embedded_hal::Delay);
+    let mut converters = Converters::new(build, buses, linux_embedded_hal::Delay).with_files(KernelFiles::new(root.clone()));
     for (i, point) in build.sense.iter().enumerate() {
         let what = format!("sense {}", point.name);
         out.push(match converters.identify(i) {

@@ -7,6 +7,7 @@ mod bus;
 mod clock;
 mod doctor;
 pub mod health;
+mod kernel_files;
 pub mod lock;
 mod meter;
 pub mod neighbours;
@@ -48,6 +49,8 @@ pub struct BoardOptions {
     pub settle: Option<Duration>,
     /// Replaces the guard's limit.
     pub stall: Option<Duration>,
+    /// A pause in the dark after each refresh.
+    pub rest: Duration,
     /// What the lock says, e.g. `run`.
     pub doing: &'static str,
     /// A directory on the storage that the record goes to.
@@ -71,7 +74,7 @@ fn board(root: &Root) -> Result<soc::Soc, RigError> {
 pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
     let root = &options.root;
     let soc = board(root)?;
-    let scan = ScanOptions { stretch: soc.stretch, core: options.core, stall: options.stall };
+    let scan = ScanOptions { stretch: soc.stretch, core: options.core, stall: options.stall, rest: options.rest, root: root.clone() };
     let path = options.path.unwrap_or(soc.path);
     let output = BoardOutput::open(root, PinSet::of(build), path, scan, options.settle.unwrap_or(SETTLE), options.doing)?;
     let meter = converters(build, root)?;
@@ -93,11 +96,8 @@ pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
 /// # Errors
 /// Where a bus is missing or not permitted.
 pub fn converters(build: &Build, root: &Root) -> Result<Box<dyn Meter>, RigError> {
-    let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
-    numbers.sort_unstable();
-    numbers.dedup();
-    let buses = numbers.into_iter().map(|n| Ok((n, BoardBus::open(root, n)?))).collect::<Result<Vec<_>, RigError>>()?;
-    let converters = Converters::new(build, buses, linux_embedded_hal::Delay);
+    let buses = build.buses().into_iter().map(|n| Ok((n, BoardBus::open(root, n)?))).collect::<Result<Vec<_>, RigError>>()?;
+    let converters = Converters::new(build, buses, linux_embedded_hal::Delay).with_files(kernel_files::KernelFiles::new(root.clone()));
     let meter = ThreadMeter::new(converters, build.sense.len()).map_err(|e| RigError {
         what: "starting the meter thread".to_owned(),
         why: e.to_string(),

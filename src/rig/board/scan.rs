@@ -1,5 +1,6 @@
 //! The thread that clocks a program over and over, and the one that watches it.
 
+use super::root::Root;
 use super::wires::{Paced, Wires, spin_ns};
 use crate::rig::RigError;
 use crate::scan::{self, ScanProgram};
@@ -24,6 +25,10 @@ pub struct ScanOptions {
     pub core: Option<usize>,
     /// Replaces the guard's 20 ms, for machines that are no real boards.
     pub stall: Option<Duration>,
+    /// A pause in the dark after each refresh, for machines that are no real boards.
+    pub rest: Duration,
+    /// Where the system's files are.
+    pub root: Root,
 }
 
 /// Refreshes since the start of the thread.
@@ -220,7 +225,7 @@ impl Drop for EndMark<'_> {
 
 fn replay(shared: &Shared, options: &ScanOptions) {
     let spin = spin_ns();
-    let manner = super::realtime::raise(options.core);
+    let manner = super::realtime::raise(&options.root, options.core);
     shared.desk().manner = Some(manner);
     let mut lines = Paced::new(Arc::clone(&shared.wires));
     let mut showing: Option<Arc<ScanProgram>> = None;
@@ -275,6 +280,10 @@ fn replay(shared: &Shared, options: &ScanOptions) {
             fresh = false;
             desk.done = taken;
             shared.changed.notify_all();
+        }
+        drop(desk);
+        if !options.rest.is_zero() {
+            std::thread::sleep(options.rest);
         }
     }
 }
@@ -344,7 +353,13 @@ mod tests {
         fn scanner(&self, stall: u64) -> Scanner {
             let set = PinSet { oe: 4, others: vec![5, 6] };
             let wires = Wires::new(Driver::Bank(Bank::open(&self.path).unwrap()), &set);
-            let options = ScanOptions { stretch: 1.0, core: None, stall: Some(Duration::from_millis(stall)) };
+            let options = ScanOptions {
+                stretch: 1.0,
+                core: None,
+                stall: Some(Duration::from_millis(stall)),
+                rest: Duration::ZERO,
+                root: Root::default(),
+            };
             Scanner::start(Arc::new(wires), &options).unwrap()
         }
     }

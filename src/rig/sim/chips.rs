@@ -6,9 +6,11 @@
 //! half a step. A conversion samples its input when it starts: the supply moves little in a millisecond.
 
 use super::scenario::TimedFault;
-use crate::build::{Build, Chip, Quantity};
+use crate::build::{Build, Chip, Quantity, SensePoint};
 use crate::fault::Fault;
+use crate::meter::iio::Files;
 use crate::meter::{SHUNT_TOLERANCE_PCT, ads1115, ina226, input_ohm};
+use crate::units::{NoReading, Reading};
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::{ErrorKind, ErrorType, I2c, NoAcknowledgeSource, Operation};
 use rand::rngs::StdRng;
@@ -21,6 +23,8 @@ use std::rc::Rc;
 const BYTE_NS: u64 = 22_500;
 /// Nanoseconds of a start or stop condition (about one bit).
 const CONDITION_NS: u64 = 2_500;
+/// Nanoseconds that a file of the kernel takes (assumed, no source).
+const FILE_NS: u64 = 1_000_000;
 
 /// What the chips are connected to, and its time.
 pub trait Analog {
@@ -105,32 +109,14 @@ impl<A: Analog> SimBus<A> {
     pub fn with_tolerances(build: &Build, number: u8, analog: Rc<RefCell<A>>, seed: u64, faults: &[TimedFault], tolerances: bool) -> Self {
         let mut chips: Vec<SimChip> = Vec::new();
         for (point, sense) in build.sense.iter().enumerate() {
-            let (bus, address) = sense.chip.place();
-            if bus != number {
-                continue;
-            }
-            let at = chips.iter().position(|c| c.address == address).unwrap_or_else(|| {
-                chips.push(SimChip::new(&sense.chip, address, seed ^ (u64::from(number) << 8 | u64::from(address)), tolerances));
-                chips.len() - 1
+            let Some((_, address)) = sense.chip.place().filter(|(bus, _)| *bus == number) else { continue };
+            let at = chips.iter().position(|c| c.address == address).or_else(|| {
+                chips.push(SimChip::new(&sense.chip, address, seed ^ (u64::from(number) << 8 | u64::from(address)), tolerances)?);
+                Some(chips.len() - 1)
             });
-            let chip = &mut chips[at];
-            // Its own stream, so that a part does not change when another point is added.
-            let mut parts = StdRng::seed_from_u64(seed.wrapping_add(0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(point as u64 + 1)));
-            let mut part = |percent: f64| if tolerances { 1.0 + percent / 100.0 * parts.random_range(-1.0..=1.0) } else { 1.0 };
+            let Some(chip) = at.map(|at| &mut chips[at]) else { continue };
             let amps = sense.quantity == Quantity::Amps;
-            let ratio = match (&sense.chip, amps, sense.divider) {
-                (Chip::Ina226 { shunt_ohm, .. }, true, _) => shunt_ohm.unwrap_or(0.0) * part(SHUNT_TOLERANCE_PCT),
-                (_, _, Some(d)) => {
-                    let top = d.top.value() * part(d.tolerance_pct);
-                    let bottom = d.bottom.value() * part(d.tolerance_pct);
-                    // Input resistance within 15 % of typical: assumed.
-                    let input = input_ohm(&sense.chip) * part(15.0);
-                    let loaded = bottom * input / (bottom + input);
-                    loaded / (top + loaded)
-                }
-                _ => 1.0,
-            };
-            let front = Some(Front { point, ratio, last: None });
+            let front = Some(Front::new(sense, point, seed, tolerances));
             match (&mut chip.model, &sense.chip) {
                 (Model::Ads1115 { fronts }, Chip::Ads1115 { channel, .. }) => fronts[usize::from(*channel) & 3] = front,
                 (Model::Ina226 { bus, shunt, .. }, Chip::Ina226 { .. }) => *(if amps { shunt } else { bus }) = front,
@@ -138,17 +124,91 @@ impl<A: Analog> SimBus<A> {
                 _ => {}
             }
         }
-        let faults = faults
-            .iter()
-            .filter(|f| {
-                matches!(
-                    f.fault,
-                    Fault::ConverterSilent { .. } | Fault::ConverterStuck { .. } | Fault::ConverterOffset { .. } | Fault::DividerOff { .. }
-                )
-            })
-            .cloned()
-            .collect();
-        Self { chips, faults, analog }
+        Self { chips, faults: of_converters(faults), analog }
+    }
+}
+
+fn of_converters(faults: &[TimedFault]) -> Vec<TimedFault> {
+    let theirs = |f: &&TimedFault| {
+        matches!(
+            f.fault,
+            Fault::ConverterSilent { .. } | Fault::ConverterStuck { .. } | Fault::ConverterOffset { .. } | Fault::DividerOff { .. }
+        )
+    };
+    faults.iter().filter(theirs).cloned().collect()
+}
+
+impl Front {
+    /// The parts before the chip's input, drawn around what the build says.
+    fn new(sense: &SensePoint, point: usize, seed: u64, tolerances: bool) -> Self {
+        // Its own stream, so that a part does not change when another point is added.
+        let mut parts = StdRng::seed_from_u64(seed.wrapping_add(0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(point as u64 + 1)));
+        let mut part = |percent: f64| if tolerances { 1.0 + percent / 100.0 * parts.random_range(-1.0..=1.0) } else { 1.0 };
+        let ratio = match (&sense.chip, sense.quantity == Quantity::Amps, sense.divider) {
+            (Chip::Ina226 { shunt_ohm, .. }, true, _) => shunt_ohm.unwrap_or(0.0) * part(SHUNT_TOLERANCE_PCT),
+            (_, _, Some(d)) => {
+                let top = d.top.value() * part(d.tolerance_pct);
+                let bottom = d.bottom.value() * part(d.tolerance_pct);
+                // Input resistance within 15 % of typical: assumed.
+                let input = input_ohm(&sense.chip) * part(15.0);
+                let loaded = bottom * input / (bottom + input);
+                loaded / (top + loaded)
+            }
+            _ => 1.0,
+        };
+        Self { point, ratio, last: None }
+    }
+}
+
+/// The kernel's files of converters that its own drivers read. Assumed of a part (no source): gain with a third of the build's accuracy as its
+/// standard deviation, an offset of one step, noise of half a step; a file gives its value after 1 ms.
+pub struct SimFiles<A> {
+    analog: Rc<RefCell<A>>,
+    faults: Vec<TimedFault>,
+    /// By sense point.
+    channels: Vec<Option<FileChannel>>,
+}
+
+struct FileChannel {
+    front: Front,
+    step: f64,
+    gain: f64,
+    offset: f64,
+    rng: StdRng,
+}
+
+impl<A: Analog> SimFiles<A> {
+    /// Those that the build names; without `tolerances` all parts are nominal, and only noise and steps remain.
+    pub fn new(build: &Build, analog: Rc<RefCell<A>>, seed: u64, faults: &[TimedFault], tolerances: bool) -> Self {
+        let channels = build.sense.iter().enumerate().map(|(point, sense)| {
+            let Chip::Iio { step, accuracy_pct, .. } = sense.chip else { return None };
+            let mut rng = StdRng::seed_from_u64(seed ^ (0x1_0000 + point as u64));
+            let mut draw = |sigma: f64| {
+                let z: f64 = rng.sample(StandardNormal);
+                if tolerances { sigma * z.clamp(-3.0, 3.0) } else { 0.0 }
+            };
+            let (gain, offset) = (1.0 + draw(accuracy_pct / 300.0), draw(1.0));
+            Some(FileChannel { front: Front::new(sense, point, seed, tolerances), step, gain, offset, rng })
+        });
+        Self { channels: channels.collect(), analog, faults: of_converters(faults) }
+    }
+}
+
+impl<A: Analog> Files for SimFiles<A> {
+    fn identify(&mut self, point: usize, chip: &Chip) -> Reading<String> {
+        self.read(point, chip)?;
+        Ok("simulated".to_owned())
+    }
+    fn read(&mut self, point: usize, _: &Chip) -> Reading<f64> {
+        let channel = self.channels.get_mut(point).and_then(Option::as_mut).ok_or(NoReading::NotPresent)?;
+        let mut analog = self.analog.borrow_mut();
+        analog.advance(FILE_NS);
+        let now = analog.now_ns();
+        if self.faults.iter().any(|f| matches!(f.fault, Fault::ConverterSilent { sense } if sense == point && f.active(now))) {
+            return Err(NoReading::NoAnswer);
+        }
+        let FileChannel { front, step, gain, offset, rng } = channel;
+        Ok(f64::from(convert(Some(front), &mut *analog, &self.faults, *step, *gain, *offset, 0.5, rng)) * *step)
     }
 }
 
@@ -199,7 +259,7 @@ impl<A: Analog> I2c for SimBus<A> {
 }
 
 impl SimChip {
-    fn new(chip: &Chip, address: u8, seed: u64, tolerances: bool) -> Self {
+    fn new(chip: &Chip, address: u8, seed: u64, tolerances: bool) -> Option<Self> {
         let mut rng = StdRng::seed_from_u64(seed);
         let mut draw = |sigma: f64| {
             let z: f64 = rng.sample(StandardNormal);
@@ -222,8 +282,9 @@ impl SimChip {
                 0x4127, // SBOS547B table 7-1
                 [0, 0, 0],
             ),
+            Chip::Iio { .. } => return None,
         };
-        Self { address, model, pointer: 0, config, registers, done_ns: None, pending: 0, gain, offset, clock, rng }
+        Some(Self { address, model, pointer: 0, config, registers, done_ns: None, pending: 0, gain, offset, clock, rng })
     }
 
     fn has(&self, sense: usize) -> bool {

@@ -5,7 +5,10 @@ pub mod chips;
 pub mod panels;
 mod person;
 pub mod scenario;
+mod scenario_text;
 mod world;
+
+pub use scenario_text::scenario_text;
 
 use super::{Clock, Health, Nobody, Output, Rig, RigError, Witness};
 use crate::build::Build;
@@ -13,13 +16,13 @@ use crate::event::{Answer, BoardFacts, Question, Stamp, WitnessMode};
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
-use chips::{Analog, SimBus, SimDelay};
+use chips::{Analog, SimBus, SimDelay, SimFiles};
 use scenario::Scenario;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
-pub use world::World;
+pub use world::{Seen, World};
 
 /// Volts below which the simulated board raises its undervoltage flag (4.63 V, the nominal threshold
 /// of the supervisor on common boards; from memory).
@@ -107,12 +110,15 @@ pub struct SimOptions {
 
 /// Assembles the simulated rig of a build.
 pub fn rig(build: &Build, options: SimOptions) -> Rig {
-    let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms);
+    rig_of_many(build, options, Seen::default())
+}
+
+/// [`rig`] for one of many simulated signs of a build: they share what sound panels show.
+pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
+    let world = World::new(build, &options.scenario, options.seed, options.start_unix_ms, seen);
     let world = Rc::new(RefCell::new(world));
-    let mut numbers: Vec<u8> = build.sense.iter().map(|s| s.chip.place().0).collect();
-    numbers.sort_unstable();
-    numbers.dedup();
-    let buses = numbers
+    let buses = build
+        .buses()
         .into_iter()
         .map(|number| {
             (number, {
@@ -121,6 +127,7 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
             })
         })
         .collect();
+    let files = SimFiles::new(build, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances);
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
         (WitnessMode::Ask, Some(person)) => person,
@@ -130,7 +137,7 @@ pub fn rig(build: &Build, options: SimOptions) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world)))),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files)),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,

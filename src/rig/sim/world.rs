@@ -11,6 +11,9 @@ use crate::scan::{self, ScanProgram};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Exp1, StandardNormal};
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::rc::Rc;
 use std::sync::Arc;
 
 /// The controller's draw wanders by this much, 0.1 to 10 Hz (assumed, no source).
@@ -84,13 +87,27 @@ impl Glow {
     }
 }
 
+/// Pictures on walls whose panels and lines are all sound: the same on every such sign of a build, so that many of them can share them.
+#[derive(Clone, Default)]
+pub struct Seen(Rc<RefCell<HashMap<usize, (Arc<ScanProgram>, Rc<Glow>)>>>);
+
+impl Seen {
+    fn get(&self, program: &Arc<ScanProgram>) -> Option<Rc<Glow>> {
+        self.0.borrow().get(&(Arc::as_ptr(program) as usize)).map(|(_, glow)| Rc::clone(glow))
+    }
+    /// Keeps the program too, so that its address stays its own.
+    fn keep(&self, program: &Arc<ScanProgram>, glow: &Rc<Glow>) {
+        self.0.borrow_mut().insert(Arc::as_ptr(program) as usize, (Arc::clone(program), Rc::clone(glow)));
+    }
+}
+
 /// What a program does to the sign, kept so that each distinct frame is decoded and solved once per set of active faults.
 struct Known {
     /// `None` for the blanked wall.
     program: Option<Arc<ScanProgram>>,
     /// What someone outside clocked in, word by word.
     clocked: bool,
-    light: Glow,
+    light: Rc<Glow>,
     /// Per sense point: level, and its slope per ampere of additional controller current.
     points: Vec<(f64, f64)>,
     controller_v: f64,
@@ -105,6 +122,9 @@ pub struct World {
     edges_ns: Vec<u64>,
     next_edge: usize,
     panels: Panels,
+    /// Panels and lines are sound and powered.
+    intact: bool,
+    seen: Seen,
     known: Vec<Known>,
     /// Index into `known` of what is on the wall.
     now: usize,
@@ -117,7 +137,7 @@ pub struct World {
 
 impl World {
     /// A sign as built (with `scenario`'s faults and tolerances), all dark.
-    pub fn new(build: &Build, scenario: &Scenario, seed: u64, start_unix_ms: i64) -> Self {
+    pub fn new(build: &Build, scenario: &Scenario, seed: u64, start_unix_ms: i64, seen: Seen) -> Self {
         let mut parts = Parts::nominal(build, scenario.ambient_c + WIRE_RISE_K);
         if scenario.tolerances {
             draw_tolerances(build, &mut parts, seed);
@@ -141,6 +161,8 @@ impl World {
             edges_ns,
             next_edge: 0,
             panels,
+            intact: false,
+            seen,
             known: Vec::new(),
             now: 0,
             wander: Wander::new(seed),
@@ -198,7 +220,7 @@ impl World {
     pub fn look(&mut self) {
         let light = self.panels.light();
         self.panels.begin_refresh();
-        let known = Known { clocked: true, ..self.solve(None, light) };
+        let known = Known { clocked: true, ..self.solve(None, Rc::new(light.into())) };
         self.known.retain(|k| !k.clocked);
         self.known.push(known);
         self.now = self.known.len() - 1;
@@ -216,11 +238,23 @@ impl World {
             _ => false,
         };
         self.now = self.known.iter().position(same).unwrap_or_else(|| {
-            let light = self.decode(program);
+            let light = self.picture(program);
             let known = self.solve(program.cloned(), light);
             self.known.push(known);
             self.known.len() - 1
         });
+    }
+
+    fn picture(&mut self, program: Option<&Arc<ScanProgram>>) -> Rc<Glow> {
+        let shared = program.filter(|_| self.intact);
+        if let Some(glow) = shared.and_then(|p| self.seen.get(p)) {
+            return glow;
+        }
+        let glow = Rc::new(Glow::from(self.decode(program)));
+        if let Some(program) = shared {
+            self.seen.keep(program, &glow);
+        }
+        glow
     }
 
     fn decode(&mut self, program: Option<&Arc<ScanProgram>>) -> Light {
@@ -245,7 +279,7 @@ impl World {
     }
 
     /// Solves the network for a picture.
-    fn solve(&mut self, program: Option<Arc<ScanProgram>>, light: Light) -> Known {
+    fn solve(&mut self, program: Option<Arc<ScanProgram>>, light: Rc<Glow>) -> Known {
         let mut parts = self.parts.clone();
         for fault in active_faults(&self.faults, self.now_ns) {
             apply(&self.build, &mut parts, &fault);
@@ -261,18 +295,21 @@ impl World {
             // no operating point: the supply has collapsed
             Err(_) => (vec![(0.0, 0.0); self.build.sense.len()], 0.0),
         };
-        Known { program, clocked: false, light: light.into(), points, controller_v }
+        Known { program, clocked: false, light, points, controller_v }
     }
 
     /// A panel with fewer volts than its logic needs neither lights nor passes data on.
     fn power_panels(&mut self) {
         let mut parts = self.parts.clone();
-        for fault in active_faults(&self.faults, self.now_ns) {
-            apply(&self.build, &mut parts, &fault);
+        let active = active_faults(&self.faults, self.now_ns);
+        for fault in &active {
+            apply(&self.build, &mut parts, fault);
         }
+        self.intact = active.iter().all(electric);
         let count = self.build.panels.len();
         if let Ok(solution) = self.network.solve(&parts, &vec![[0.0; 3]; count]) {
             let powered: Vec<bool> = (0..count).map(|p| solution.volts(Node::Panel(p)) > LOGIC_V).collect();
+            self.intact &= powered.iter().all(|p| *p);
             self.panels.set_powered(&powered);
         }
     }
@@ -311,6 +348,23 @@ impl Analog for World {
 
 fn active_faults(faults: &[TimedFault], now_ns: u64) -> Vec<Fault> {
     faults.iter().filter(|f| f.active(now_ns)).map(|f| f.fault.clone()).collect()
+}
+
+/// Whether a fault leaves panels and lines as they are.
+fn electric(fault: &Fault) -> bool {
+    matches!(
+        fault,
+        Fault::SupplySet { .. }
+            | Fault::SupplySoft { .. }
+            | Fault::SupplyLimit { .. }
+            | Fault::JointFeed { .. }
+            | Fault::JointInput { .. }
+            | Fault::Leak { .. }
+            | Fault::ConverterSilent { .. }
+            | Fault::ConverterStuck { .. }
+            | Fault::ConverterOffset { .. }
+            | Fault::DividerOff { .. }
+    )
 }
 
 /// Draws real parts around the expected ones. Spreads are assumptions of the simulator (no source), but

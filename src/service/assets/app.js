@@ -47,7 +47,9 @@ function render() {
   $("found").hidden = !s.findings.length;
   $("findings").replaceChildren(...s.findings.map((f) => {
     const li = el("li");
-    li.append(el("b", `${f.kind} at ${f.place}`), ` (${Math.round(f.probability * 100)} %)`, el("br"), f.remedy);
+    const todo = el("ul");
+    todo.append(...f.remedy.map((r) => el("li", r)));
+    li.append(el("b", `${f.kind} at ${f.place}`), ` (${Math.round(f.probability * 100)} %)`, todo);
     return li;
   }));
 }
