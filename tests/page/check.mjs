@@ -55,7 +55,7 @@ async function open(address, viewport) {
   const page = await browser.newPage();
   page.troubles = [];
   page.on("pageerror", (e) => page.troubles.push(String(e)));
-  page.on("console", (m) => { if (m.type() === "error" && !/ERR_(CONNECTION|EMPTY|INCOMPLETE|NETWORK)/.test(m.text())) page.troubles.push(m.text()); });
+  page.on("console", (m) => { if (m.type() === "error" && !/net::ERR_/.test(m.text())) page.troubles.push(m.text()); });
   page.on("request", (r) => { if (!r.url().startsWith(address)) page.troubles.push("asked elsewhere: " + r.url()); });
   await page.setViewport(viewport);
   page.setDefaultTimeout(PATIENCE);
