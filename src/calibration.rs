@@ -7,11 +7,12 @@
 
 use crate::build::Build;
 use crate::check::PointUncertainty;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// Stated accuracy of a hand meter: percent of reading plus digits of its last place.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MeterAccuracy {
     /// Percent of the reading.
@@ -34,8 +35,9 @@ impl MeterAccuracy {
 }
 
 /// One comparison of the converter with a hand meter.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(rename = "MeterComparison")]
 pub struct Comparison {
     /// When, RFC 3339.
     pub at: String,
@@ -50,7 +52,7 @@ pub struct Comparison {
 }
 
 /// Correction of one sense point: corrected = gain · reading + offset.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Correction {
     /// Sense point.

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 /// A place in the sign; only what applies is given.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs, reason = "the fields are the words of the design: port, position and so on")]
 pub struct Place {
@@ -32,7 +32,7 @@ pub struct Place {
 }
 
 /// Result of one check.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CheckResult {
     /// Inside the limits by the guard band.
@@ -46,7 +46,7 @@ pub enum CheckResult {
 }
 
 /// Limits of a check; an absent edge is open.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Limit {
     /// Lowest accepted.
     pub low: Option<f64>,
@@ -55,7 +55,7 @@ pub struct Limit {
 }
 
 /// One judged limit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Check {
     /// Stable id, e.g. `sweep/cell/1-2-red-upper`.
     pub id: String,
@@ -79,7 +79,7 @@ pub struct Check {
 }
 
 /// Type-B standard uncertainties of a sense point: what the instrument is known to.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct PointUncertainty {
     /// Of the gain, relative.
     pub gain_rel: f64,

@@ -3,6 +3,7 @@
 use crate::build::{self, Build};
 use crate::calibration::Correction;
 use crate::check::PointUncertainty;
+use crate::drift::{self, Numbers};
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::frame::{self, Frame, FrameSpec};
 use crate::journal::{self, FileStorage, Journal, Sink};
@@ -257,23 +258,126 @@ pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
     let bytes =
         std::fs::read(&path).map_err(|e| CommissionError::File { path: path.clone(), why: format!("{e}; name the directory of a run") })?;
     let recovered = journal::read(&bytes);
-    let (report, html) = report_of(&path, &recovered.entries)?;
-    write(&dir, "report.json", report::json(&report).as_bytes())?;
-    write(&dir, "report.html", html.as_bytes())?;
-    Ok(Done { report, dir })
+    let judged = judged(&path, recovered.entries)?;
+    let baseline = read_baseline(&dir)?;
+    let files = judged.files(baseline.as_ref())?;
+    write(&dir, "report.json", files.json.as_bytes())?;
+    write(&dir, "report.html", files.html.as_bytes())?;
+    Ok(Done { report: files.report, dir })
 }
 
-/// The report of a run as far as its journal goes, without writing anything; also while the run is going on.
+/// Keeps the numbers of a baseline beside a run and makes its reports again with the comparison.
 ///
 /// # Errors
 /// As [`judge_again`].
-pub fn preview(run: &Path) -> Result<Report, CommissionError> {
-    let path = run.join(JOURNAL);
-    let bytes = std::fs::read(&path).map_err(|e| CommissionError::file(&path, &e))?;
-    report_of(&path, &journal::read(&bytes).entries).map(|(report, _)| report)
+pub fn append_baseline(run: &Path, baseline: &Numbers) -> Result<Done, CommissionError> {
+    let text = serde_json::to_string_pretty(baseline).expect("numbers are plain data");
+    write(run, BASELINE, text.as_bytes())?;
+    judge_again(run)
 }
 
-fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), CommissionError> {
+/// Writes `readings.csv` beside the journal of a kept run and names it. Not part of every run: it is several times as
+/// large as the journal that it is made from.
+///
+/// # Errors
+/// As [`judge_again`].
+pub fn write_readings(run: &Path) -> Result<PathBuf, CommissionError> {
+    let judged = read_run(run)?;
+    let dir = judged.path.parent().map(Path::to_owned).unwrap_or_default();
+    write(&dir, "readings.csv", &judged.csv())?;
+    Ok(dir.join("readings.csv"))
+}
+
+/// Name of the file that holds the numbers of the run's baseline, where it has one.
+pub const BASELINE: &str = "baseline.json";
+
+/// The numbers of a run's baseline; `None` where it has none.
+///
+/// # Errors
+/// Where the file is there and can't be read.
+pub fn read_baseline(dir: &Path) -> Result<Option<Numbers>, CommissionError> {
+    let path = dir.join(BASELINE);
+    match std::fs::read(&path) {
+        Ok(bytes) => parse_baseline(&path, &bytes).map(Some),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(CommissionError::file(&path, &e)),
+    }
+}
+
+/// Reads the numbers of a baseline.
+///
+/// # Errors
+/// Where they are not such numbers.
+pub fn parse_baseline(path: &Path, bytes: &[u8]) -> Result<Numbers, CommissionError> {
+    serde_json::from_slice(bytes).map_err(|e| CommissionError::File {
+        path: path.to_owned(),
+        why: format!("not the numbers of a baseline ({e}); make it again with `run --baseline`, or remove it"),
+    })
+}
+
+/// A journal that was judged: everything that a report, a comparison or a ticket needs.
+pub struct Judged {
+    /// Where the journal came from, for messages.
+    pub path: PathBuf,
+    /// The build of the journal.
+    pub build: Build,
+    /// The plan that was run.
+    pub plan: Plan,
+    /// The entries.
+    pub entries: Vec<Entry>,
+    /// The report, without a comparison.
+    pub report: Report,
+}
+
+/// The texts made from a judged journal.
+pub struct Files {
+    /// The report, with its comparison.
+    pub report: Report,
+    /// `report.json`.
+    pub json: String,
+    /// `report.html`.
+    pub html: String,
+}
+
+impl Judged {
+    /// What a comparison needs of the run.
+    pub fn numbers(&self) -> Numbers {
+        drift::numbers(&self.build, &self.plan, &self.entries)
+    }
+    /// `readings.csv`.
+    pub fn csv(&self) -> Vec<u8> {
+        report::readings_csv(&self.build, &self.entries)
+    }
+    /// `report.json` and `report.html`, with the comparison where there is a baseline.
+    ///
+    /// # Errors
+    /// Where the baseline is of another build, or simulated and the run is real, or the other way round.
+    pub fn files(&self, baseline: Option<&Numbers>) -> Result<Files, CommissionError> {
+        let mut report = self.report.clone();
+        if let Some(before) = baseline {
+            let comparison = drift::compare(before, &self.numbers(), false);
+            report.comparison = Some(comparison.map_err(|e| CommissionError::Journal { path: self.path.clone(), why: e.to_string() })?);
+        }
+        Ok(Files { json: report::json(&report), html: report::html(&report, &self.build, &self.entries), report })
+    }
+}
+
+/// Reads and judges the journal of a kept run; writes nothing.
+///
+/// # Errors
+/// As [`judge_again`].
+pub fn read_run(run: &Path) -> Result<Judged, CommissionError> {
+    let path = if run.is_dir() { run.join(JOURNAL) } else { run.to_owned() };
+    let bytes =
+        std::fs::read(&path).map_err(|e| CommissionError::File { path: path.clone(), why: format!("{e}; name the directory of a run") })?;
+    judged(&path, journal::read(&bytes).entries)
+}
+
+/// Judges the entries of a journal; `path` is for messages.
+///
+/// # Errors
+/// Where there is no start, or its build can no longer be read, or the journal is of a newer format.
+pub fn judged(path: &Path, entries: Vec<Entry>) -> Result<Judged, CommissionError> {
     let trouble = |why: String| CommissionError::Journal { path: path.to_owned(), why };
     let Some(Event::RunStarted { format, build_file, selection, witness, tool, .. }) = entries.first().map(|e| &e.event) else {
         return Err(trouble("the journal has no readable first line, so it is not known which build was tested".to_owned()));
@@ -285,17 +389,16 @@ fn report_of(path: &Path, entries: &[Entry]) -> Result<(Report, String), Commiss
         .map_err(|p| trouble(format!("the build in the journal is not valid:\n{}", p.render(false))))?;
     let plan = plan(&build, selection, *witness);
     let mut instruments = instruments(&build);
-    for entry in entries {
+    for entry in &entries {
         if let Event::Calibrated(correction) = &entry.event
             && let Some(point) = build.sense_named(&correction.sense)
         {
             instruments[point] = correction.uncertainty(instruments[point]);
         }
     }
-    let judgement = judge::judge(&build, &plan, entries, &instruments);
-    let report = report::report(&build, &plan, entries, &judgement, &instruments);
-    let html = report::html(&report, &build, entries);
-    Ok((report, html))
+    let judgement = judge::judge(&build, &plan, &entries, &instruments);
+    let report = report::report(&build, &plan, &entries, &judgement, &instruments);
+    Ok(Judged { path: path.to_owned(), build, plan, entries, report })
 }
 
 /// One kept run.
@@ -324,8 +427,8 @@ pub fn history(root: &Path) -> Result<Vec<Kept>, CommissionError> {
     for dir in entries.flatten().map(|e| e.path()).filter(|p| p.join(JOURNAL).is_file()) {
         let path = dir.join(JOURNAL);
         let Ok(bytes) = std::fs::read(&path) else { continue };
-        let kept = match report_of(&path, &journal::read(&bytes).entries) {
-            Ok((report, _)) => Kept {
+        let kept = match judged(&path, journal::read(&bytes).entries).map(|j| j.report) {
+            Ok(report) => Kept {
                 started: report.started.clone(),
                 outcome: report.outcome.word().to_owned(),
                 rig: report.rig.clone(),

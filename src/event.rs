@@ -82,7 +82,7 @@ impl Selection {
 }
 
 /// Where the sign is while it is tested.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum PlaceOfRun {
     /// On the bench.
@@ -107,7 +107,7 @@ pub enum WitnessMode {
 }
 
 /// State of the controller; absent facts are `None`.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct BoardFacts {
     /// Board model.
     pub model: Option<String>,
@@ -135,7 +135,7 @@ pub struct BoardFacts {
 }
 
 /// How the panels were clocked: measured by the scan thread.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct ScanFacts {
     /// How words reach the pins.
     pub path: String,
@@ -241,7 +241,7 @@ pub enum Role {
 }
 
 /// Why a run was stopped before its end.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum StopCause {
     /// A sense point left the trip window.
@@ -281,7 +281,7 @@ pub enum StopCause {
 }
 
 /// How a run came to its end.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Ending {
     /// Every planned step was run.

@@ -14,12 +14,14 @@
 //!
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
+pub mod baseline;
 pub mod build;
 pub mod calibration;
 pub mod campaign;
 pub mod check;
 pub mod cli;
 pub mod commission;
+pub mod drift;
 pub mod event;
 pub mod fault;
 pub mod frame;
@@ -33,5 +35,6 @@ pub mod rig;
 pub mod run;
 pub mod scan;
 pub mod service;
+pub mod ticket;
 pub mod units;
 pub mod wall;

@@ -152,7 +152,7 @@ pub struct Measured<T> {
 }
 
 /// Why there is no reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum NoReading {
     /// The chip did not acknowledge its address.

@@ -138,8 +138,16 @@ fn coverage_is_honest_about_volts() {
         assert!(list.iter().any(|c| c.kind == kind), "{kind} is missing");
     }
     use signproof::judge::Proof;
-    assert!(
-        list.iter().filter(|c| ["panel-turned", "order-swap", "port-swap"].contains(&c.kind.as_str())).all(|c| c.proof == Proof::Witness)
-    );
+    assert!(list.iter().filter(|c| c.kind == "panel-turned").all(|c| c.proof == Proof::Witness));
+    // exchanged panels draw from one another's feeds: told where those have sense points of their own
+    let exchanged = |build: &str, kind: &str| {
+        let build = signproof::build::load(build, "build.toml").unwrap();
+        signproof::commission::coverage(&build).into_iter().filter(|c| c.kind == kind).map(|c| c.proof).collect::<Vec<_>>()
+    };
+    let demo = include_str!("../config/water-taxi.toml");
+    assert_eq!(exchanged(demo, "order-swap"), [Proof::Measured; 6]);
+    assert_eq!(exchanged(demo, "port-swap"), [Proof::Witness], "both rows of the wall share their feeds");
+    let one_wire = &demo[..demo.find("[[sense]]\nname = \"feed-1\"").unwrap()];
+    assert_eq!(exchanged(one_wire, "order-swap"), [Proof::Witness; 6]);
     assert!(list.iter().any(|c| c.kind == "leak" && c.proof == Proof::NotProven), "no current sensor in this build");
 }

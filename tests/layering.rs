@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 22] = [
+const ORDER: [(&str, u32); 25] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -22,8 +22,11 @@ const ORDER: [(&str, u32); 22] = [
     ("journal", 9),
     ("run", 10),
     ("judge", 11),
+    ("drift", 11),
     ("report", 12),
     ("commission", 13),
+    ("baseline", 14),
+    ("ticket", 14),
     ("campaign", 14),
     ("service", 20),
     ("cli", 21),

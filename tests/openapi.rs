@@ -45,7 +45,10 @@ fn every_documented_operation_is_there_and_answers_as_documented() {
         for (method, operation) in methods.as_object().unwrap() {
             let name = operation["operationId"].as_str().unwrap();
             assert!(seen.insert(name.to_owned()), "{name} twice");
-            let url = path.replace("{id}", &going_on).replace("{day}", "2026-03-01");
+            let mut url = path.replace("{id}", &going_on).replace("{day}", "2026-03-01");
+            if name.starts_with("compare") {
+                url.push_str(&format!("?with={going_on}"));
+            }
             let (status, response) = operation["responses"].as_object().unwrap().iter().find(|(k, _)| *k != "default").unwrap();
             let answer = match (method.as_str(), name) {
                 (_, "events") => continue,

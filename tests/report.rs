@@ -81,7 +81,7 @@ fn the_page_is_one_small_file_without_scripts() {
 fn a_finding_is_shown_with_its_remedy_and_on_the_wall() {
     let (_, page) = make(&Story { cell: &|c| if (c.port, c.position) == (1, 1) { 0.0 } else { 1.0 }, ..healthy() }, "Harbour steps");
     assert!(page.contains("✕</span> FAIL"));
-    assert!(page.contains("<strong>panel-dark</strong> at 1·1"));
+    assert!(page.contains("<h3>Panel stays dark <span class=\"at\">1·1</span></h3>"));
     assert!(page.contains("<li>Supply off and discharged.</li>"));
     assert!(page.contains("class=\"panel bad\""));
     let (_, sound) = make(&healthy(), "Harbour steps");

@@ -35,7 +35,8 @@ fn the_first_power_up_runs_by_itself_asks_passes_and_becomes_the_baseline() {
     let page = daemon.get(&format!("/api/v1/runs/{id}/report.html"));
     assert!(page.body.contains("SIMULATED") && page.header("content-security-policy").unwrap().contains("sandbox"));
     let rows = daemon.get(&format!("/api/v1/runs/{id}/readings")).body;
-    assert!(rows.lines().count() > 100 && rows.starts_with("from_s,to_s,"), "{}", rows.lines().count());
+    assert!(rows.lines().count() > 10_000, "{}", rows.lines().count());
+    assert_eq!(daemon.get(&format!("/api/v1/runs/{id}/ticket?symptom=dark%20at%20dusk")).header("content-type"), Some("application/zip"));
     let journal = std::fs::read_to_string(dir.path().join(format!("state/runs/{id}/journal.jsonl"))).unwrap();
     assert_eq!(daemon.get(&format!("/api/v1/runs/{id}/journal")).body, journal);
     assert_eq!(daemon.post(&format!("/api/v1/runs/{id}/accept"), &json!({})).status, 204);
@@ -56,6 +57,13 @@ fn the_first_power_up_runs_by_itself_asks_passes_and_becomes_the_baseline() {
     daemon.witness(as_shown);
     let run = kept(&daemon).pop().unwrap();
     assert_eq!((&run["place"], &run["note"], &run["outcome"]), (&json!("outdoors"), &json!("on the pontoon"), &json!("pass")));
+    // compared with the baseline by itself, and on request
+    let later = run["id"].as_str().unwrap();
+    let report = daemon.get(&format!("/api/v1/runs/{later}/report")).json();
+    assert_eq!(report["comparison"]["before"]["run_id"], json!(id), "{}", report["comparison"]);
+    let compared = daemon.get(&format!("/api/v1/runs/{later}/compare.txt?with={id}"));
+    assert!(compared.status == 200 && compared.body.contains("SIMULATED") && compared.body.contains("outdoors"), "{}", compared.body);
+    daemon.get(&format!("/api/v1/runs/{later}/compare?with=20260301T101500Z-0000")).assert_problem(404);
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::{Exit, Format, print};
 use crate::commission;
-use clap::Args;
+use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
 /// Arguments of `judge`.
@@ -12,7 +12,35 @@ pub struct JudgeArgs {
     run: PathBuf,
     /// How to print the result.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    format: ReportFormat,
+    /// Write readings.csv as well: every reading of the journal, one a row.
+    #[arg(long)]
+    readings: bool,
+}
+
+/// How a report is printed.
+#[derive(Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum ReportFormat {
+    /// For people.
+    #[default]
+    Text,
+    /// report.json.
+    Json,
+    /// JSON Lines of the OCP Test & Validation output specification 2.0.
+    Ocp,
+}
+
+/// Prints a judged run.
+pub fn print_report(done: &commission::Done, format: ReportFormat) -> Result<(), Exit> {
+    match format {
+        ReportFormat::Text => print(&done.report.summary(&done.dir)),
+        ReportFormat::Json => print(&crate::report::json(&done.report)),
+        ReportFormat::Ocp => {
+            let judged = commission::read_run(&done.dir).map_err(|e| Exit::error(e.to_string()))?;
+            print(&crate::report::ocp(&done.report, &judged.entries));
+        }
+    }
+    Ok(())
 }
 
 /// Arguments of `history`.
@@ -29,10 +57,10 @@ pub struct HistoryArgs {
 /// `signproof judge`.
 pub fn judge(args: &JudgeArgs) -> Result<u8, Exit> {
     let done = commission::judge_again(&args.run).map_err(|e| Exit::error(e.to_string()))?;
-    match args.format {
-        Format::Text => print(&done.report.summary(&done.dir)),
-        Format::Json => print(&crate::report::json(&done.report)),
+    if args.readings {
+        commission::write_readings(&args.run).map_err(|e| Exit::error(e.to_string()))?;
     }
+    print_report(&done, args.format)?;
     Ok(done.report.outcome.exit_code())
 }
 

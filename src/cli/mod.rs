@@ -3,18 +3,23 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+mod accept;
 mod blank;
 mod board;
 mod calibrate;
 mod campaign;
 mod cancel;
+mod compare;
 mod doctor;
 mod judge;
+mod key;
 mod paper;
 mod progress;
 mod run;
 mod serve;
 mod show;
+mod ticket;
+mod verify;
 mod witness;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -62,6 +67,18 @@ enum Command {
     History(judge::HistoryArgs),
     /// Live in the sign: first power-up, a page for the phone, a watch on the supply.
     Serve(serve::ServeArgs),
+    /// Say what changed between two runs of a sign, and what that suggests.
+    Compare(compare::CompareArgs),
+    /// Find slow change over many runs of a sign, and when it leaves a limit.
+    Trend(compare::TrendArgs),
+    /// Accept a run as the baseline of its build.
+    Accept(accept::AcceptArgs),
+    /// Bundle a run for the service desk: report, journal, readings, build, manifest.
+    Ticket(ticket::TicketArgs),
+    /// Check a ticket and judge its journal again.
+    Verify(verify::VerifyArgs),
+    /// Make the key that signs tickets, or print its public half.
+    Key(key::KeyArgs),
     /// Correct a sense point by a hand meter held to it.
     Calibrate(calibrate::CalibrateArgs),
     /// List, for every fault and place, whether this build's sense points prove it.
@@ -134,6 +151,12 @@ pub fn main() -> ExitCode {
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
         Command::Serve(args) => serve::serve(args),
+        Command::Compare(args) => compare::compare(&args),
+        Command::Trend(args) => compare::trend(&args),
+        Command::Accept(args) => accept::accept(&args),
+        Command::Ticket(args) => ticket::ticket(&args),
+        Command::Verify(args) => verify::verify(&args),
+        Command::Key(args) => key::key(&args),
         Command::Calibrate(args) => calibrate::calibrate(&args),
         Command::Coverage(args) => campaign::coverage(&args),
         Command::Campaign(args) => campaign::campaign(&args),
@@ -163,11 +186,13 @@ fn colour() -> bool {
 
 /// Where state is kept: as asked, as the service manager says, or below the user's own state directory.
 fn state_dir_if_known(asked: Option<&std::path::Path>) -> Option<PathBuf> {
+    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty());
     asked
         .map(std::path::Path::to_owned)
-        .or_else(|| std::env::var_os("STATE_DIRECTORY").map(PathBuf::from))
-        .or_else(|| std::env::var_os("XDG_STATE_HOME").map(|d| PathBuf::from(d).join("signproof")))
-        .or_else(|| std::env::var_os("HOME").map(|d| PathBuf::from(d).join(".local/state/signproof")))
+        // systemd gives a list with colons where a unit has several
+        .or_else(|| set("STATE_DIRECTORY").map(|list| PathBuf::from(list.to_string_lossy().split(':').next().unwrap_or_default())))
+        .or_else(|| set("XDG_STATE_HOME").map(|d| PathBuf::from(d).join("signproof")))
+        .or_else(|| set("HOME").map(|d| PathBuf::from(d).join(".local/state/signproof")))
 }
 
 /// The same, made if needed.

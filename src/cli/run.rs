@@ -1,7 +1,8 @@
 //! `signproof run`.
 
 use super::board::{self, BoardArgs};
-use super::{Exit, Format, cancel, load_build, print, progress::Progress, witness::Terminal};
+use super::judge::{ReportFormat, print_report};
+use super::{Exit, cancel, load_build, progress::Progress, witness::Terminal};
 use crate::build::Build;
 use crate::commission::{self, Request};
 use crate::event::{PlaceOfRun, Selection, Stage, WitnessMode};
@@ -29,22 +30,24 @@ pub struct RunArgs {
     /// Who says what is on the wall.
     #[arg(long, value_enum, default_value = "ask")]
     witness: WitnessArg,
-    /// Where corrections are kept.
-    #[arg(long, value_name = "DIR")]
-    state_dir: Option<PathBuf>,
     /// Ambient temperature in °C, read from a thermometer.
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     ambient: Option<f64>,
     /// Directory of this run; an earlier run in it is moved aside.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Compare with this earlier run, or with the `accepted` baseline of this build, and append that to the report.
+    #[arg(long, value_name = "RUN")]
+    baseline: Option<PathBuf>,
+    #[command(flatten)]
+    state: super::accept::StateDir,
     #[command(flatten)]
     cut: Cut,
     #[command(flatten)]
     board: BoardArgs,
     /// How to print the result.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    format: ReportFormat,
 }
 
 /// A run cut to parts, for fault-finding; never `pass`.
@@ -125,6 +128,9 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
     let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
     let board = board::Use { args: &args.board, doing: "run", storage };
     let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    // what can't be compared is said before anything is lit
+    let baseline =
+        args.baseline.as_deref().map(|run| super::accept::baseline(run, &args.state, &build.digest(), rig.simulated)).transpose()?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,
@@ -139,17 +145,18 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         seed,
         scenario,
         ambient_c: args.ambient,
-        corrections: corrections(args.state_dir.as_deref(), &build)?,
+        corrections: corrections(args.state.given(), &build)?,
         out: args.out,
     };
     let mut progress = Progress::new();
     let done = commission::commission(request, rig, &cancelled, &mut |p| progress.update(p));
     progress.finish();
     let done = done.map_err(|e| Exit::error(e.to_string()))?;
-    match args.format {
-        Format::Text => print(&done.report.summary(&done.dir)),
-        Format::Json => print(&crate::report::json(&done.report)),
-    }
+    let done = match baseline {
+        Some(numbers) => commission::append_baseline(&done.dir, &numbers).map_err(|e| Exit::error(e.to_string()))?,
+        None => done,
+    };
+    print_report(&done, args.format)?;
     Ok(done.report.outcome.exit_code())
 }
 

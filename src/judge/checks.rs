@@ -398,7 +398,7 @@ impl Judge<'_> {
             unit: String::new(),
             limit,
             expanded_uncertainty: None,
-            result: if explained.found.is_empty() { CheckResult::Pass } else { CheckResult::Fail },
+            result: if explained.found.is_empty() && explained.misfits.is_empty() { CheckResult::Pass } else { CheckResult::Fail },
             basis: format!(
                 "logarithm of the odds of the most probable fault against none, by {} readings; χ² {:.0} after what was found",
                 explained.rows, explained.chi_square

@@ -33,6 +33,16 @@ pub(crate) struct Hypothesis {
     pub ln_prior: f64,
 }
 
+impl Hypothesis {
+    /// Rows that it moves.
+    pub fn rows(&self) -> Box<dyn Iterator<Item = usize> + '_> {
+        match &self.effect {
+            Effect::Gains(rows) | Effect::Shifts(rows) | Effect::Slope { rows, .. } => Box::new(rows.iter().map(|r| r.0)),
+            Effect::Weaker { rows, .. } => Box::new(rows.iter().copied()),
+        }
+    }
+}
+
 /// The place of a fault as findings name it. For faults of a ribbon, `position` counts the panels before the break.
 pub fn place_of(build: &Build, fault: &Fault) -> Place {
     let supply = |i: usize| build.supplies.get(i).map(|s| s.name.clone());

@@ -3,8 +3,9 @@
 
 use super::checks::Judge;
 use super::dictionary::{Effect, Hypothesis, dictionary};
-use super::pattern::{Metric, Pattern, measured};
+use super::pattern::{Metric, Pattern, What, measured};
 use crate::check::CheckResult;
+use crate::frame::Cell;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
 
@@ -42,6 +43,8 @@ pub(crate) struct Explained {
     /// Rows, and the residual χ² under what was found.
     pub rows: usize,
     pub chi_square: f64,
+    /// Responses that stay far from what all of this would give: nothing in the dictionary does it. With their share of the expected one.
+    pub misfits: Vec<(Cell, Option<u16>, f64)>,
 }
 
 #[derive(Clone)]
@@ -251,6 +254,9 @@ fn top(fits: &[Fit]) -> Option<usize> {
     (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
 }
 
+/// A response is not explained where it stays further than this share of the expected one, and its noise, from what the faults found
+/// would give (assumed: tolerances are a third of it).
+const MISFIT: f64 = 0.3;
 /// A response below this share of the expected one is dead (assumed: the weakest panel is well above it).
 const DEAD: f64 = 0.2;
 /// Hypotheses that are scored exactly.
@@ -318,7 +324,21 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
             (found, node) = (other, after);
         }
     }
-    Some(Explained { found, odds: first_odds, rows, chi_square: node.chi_square })
+    let misfit = |i: usize| {
+        let (row, mean) = (&pattern.rows[i], node.state.mean[i]);
+        (row.value - mean).abs() > MISFIT * row.mean + 6.0 * row.variance.sqrt()
+    };
+    let cell = |i: usize| match pattern.rows[i].what {
+        What::Common(c) | What::Own(c) => Some((c, None, pattern.rows[i].value / pattern.rows[i].mean)),
+        What::Block(c, b) => Some((c, Some(b), pattern.rows[i].value / pattern.rows[i].mean)),
+        What::Level(_) => None,
+    };
+    let misfits: Vec<_> = (0..rows).filter(|&i| misfit(i)).filter_map(|i| cell(i)).collect();
+    if !misfits.is_empty() {
+        // what was taken to come near them is no explanation
+        found.retain(|e| !e.best.rows().any(|i| cell(i).is_some() && misfit(i)));
+    }
+    Some(Explained { misfits, found, odds: first_odds, rows, chi_square: node.chi_square })
 }
 
 /// How many standard deviations below its expectation a fault's evidence may fall and still convince: 99.5 % of runs.

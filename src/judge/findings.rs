@@ -12,7 +12,7 @@ use crate::build::Node;
 use crate::check::{CheckResult, Place};
 use crate::event::{Ending, Seen, StopCause};
 use crate::fault::Fault;
-use crate::frame::FrameSpec;
+use crate::frame::{Cell, FrameSpec};
 use std::collections::BTreeMap;
 
 struct Finder<'a, 'b> {
@@ -155,7 +155,25 @@ impl Finder<'_, '_> {
             let evidence = vec![evidence(e)];
             self.add(e.best.fault.kind(), place_of(build, &e.best.fault), e.probability, evidence, alternatives);
         }
-        if !explained.found.is_empty() {
+        if let Some((worst, _, _)) = explained.misfits.iter().min_by(|a, b| a.2.total_cmp(&b.2)) {
+            let place = Place {
+                colour: Some(worst.colour.word().to_owned()),
+                half: Some(worst.half.word().to_owned()),
+                ..port(worst.port, worst.position)
+            };
+            let text = |(c, block, share): &(Cell, Option<u16>, f64)| {
+                let block = block.map(|b| format!(" block {b}")).unwrap_or_default();
+                format!(
+                    "{}·{} {} {}{block} gives {share:.2} of its expected response, which no known fault explains",
+                    c.port,
+                    c.position,
+                    c.colour.word(),
+                    c.half.word()
+                )
+            };
+            self.add("unknown", place, 0.5, explained.misfits.iter().take(6).map(text).collect(), vec![]);
+        }
+        if !explained.found.is_empty() || !explained.misfits.is_empty() {
             // what is left of the checks is told by the pattern as a whole
             self.checks.extend(["pattern", "sweep/", "climb/", "hold/", "idle/", "open/volts/"].map(str::to_owned));
         }

@@ -24,7 +24,7 @@ pub use safe_level::SafeLevel;
 pub use universe::{full_load, places};
 
 /// What a run says about the sign; the number is the process exit code.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Outcome {
     /// Everything required was proven.
@@ -67,7 +67,7 @@ impl Outcome {
 }
 
 /// A located fault.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Finding {
     /// Kind word of [`crate::fault::Fault::KINDS`], or `unknown`.
     pub kind: String,
@@ -85,7 +85,7 @@ pub struct Finding {
 }
 
 /// Another explanation of the same pattern.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Alternative {
     /// Kind word.
     pub kind: String,
@@ -97,7 +97,7 @@ pub struct Alternative {
 }
 
 /// How a fault kind is covered by this build's sense points.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Proof {
     /// By measurement alone.
@@ -109,7 +109,7 @@ pub enum Proof {
 }
 
 /// One line of the coverage table.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Coverage {
     /// Kind word.
     pub kind: String,

@@ -1,15 +1,25 @@
-//! Judgement → `report.json` (canonical), `report.html`.
+//! Judgement → `report.json` (canonical), `report.html`, `readings.csv`, OCP JSON Lines, text for a ticket.
 
+mod csv;
 mod html;
+mod ocp;
 mod plot;
+mod schema;
 mod text;
 pub mod wall_svg;
+mod words;
 
-pub use html::{html, place_text as place_words};
+pub use csv::{HEADER as CSV_HEADER, readings_csv};
+pub use html::html;
+pub use ocp::ocp;
+pub use schema::json_schema;
 pub use text::escape;
+pub use words::place_text as place_words;
 
 use crate::build::{Build, Quantity};
+use crate::calibration::Correction;
 use crate::check::{Check, PointUncertainty};
+use crate::drift::{ClimbLine, Comparison, FeedFacts, Numbers, Quantity as Measured};
 use crate::event::{BoardFacts, Ending, Entry, Event, PlaceOfRun, Stamp};
 use crate::judge::{Coverage, Finding, Judgement, Outcome};
 use crate::plan::Plan;
@@ -20,7 +30,7 @@ use text::round;
 pub const SCHEMA: u32 = 1;
 
 /// Name and serial of the sign.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct SignFacts {
     /// Name.
     pub name: String,
@@ -29,7 +39,7 @@ pub struct SignFacts {
 }
 
 /// One sense point over the whole run.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct PointSummary {
     /// Name of the sense point.
     pub sense: String,
@@ -50,7 +60,7 @@ pub struct PointSummary {
 }
 
 /// The report of a run; `report.json` is this, field by field.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Report {
     /// [`SCHEMA`].
     pub schema: u32,
@@ -82,6 +92,8 @@ pub struct Report {
     pub level_permitted: f64,
     /// What binds it; empty where nothing does.
     pub level_binds: String,
+    /// Volts below and above which the wall is blanked, per sense point; `null` where none applies.
+    pub trip_windows: Vec<Option<[f64; 2]>>,
     /// Nominal seconds of the plan.
     pub plan_seconds: f64,
     /// Ambient temperature in °C, typed or sensed.
@@ -100,6 +112,17 @@ pub struct Report {
     pub never_ran: Vec<String>,
     /// Sense points over the run.
     pub supply: Vec<PointSummary>,
+    /// Corrections of sense points by a hand meter that the run used.
+    #[serde(default)]
+    pub calibration: Vec<Correction>,
+    /// The feeds as expected and as measured.
+    pub feeds: Vec<FeedFacts>,
+    /// Volts over current in the climb.
+    pub climb: Vec<ClimbLine>,
+    /// What was measured, as a comparison uses it.
+    pub quantities: Vec<Measured>,
+    /// Against the baseline; `null` where the run had none.
+    pub comparison: Option<Comparison>,
     /// Cautions.
     pub cautions: Vec<String>,
 }
@@ -118,6 +141,7 @@ pub const CAUTIONS: [&str; 8] = [
 
 /// Puts a report together. The arguments are those of [`crate::judge::judge`] and its result.
 pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgement, instruments: &[PointUncertainty]) -> Report {
+    let Numbers { quantities, feeds, climb, .. } = crate::drift::numbers(build, plan, entries);
     let mut out = Report {
         schema: SCHEMA,
         tool: String::new(),
@@ -134,6 +158,7 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
         reasons: judgement.reasons.clone(),
         level_permitted: round(judgement.safe_level.as_ref().map_or(plan.level_permitted, |s| s.level)),
         level_binds: judgement.safe_level.as_ref().map_or(&plan.level_binds, |s| &s.binds).clone(),
+        trip_windows: plan.trips.iter().map(|t| t.map(|w| w.map(round))).collect(),
         plan_seconds: round(plan.seconds),
         ambient_c: None,
         board: None,
@@ -143,6 +168,11 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
         coverage: judgement.coverage.clone(),
         never_ran: judgement.never_ran.clone(),
         supply: summaries(build, entries, instruments),
+        calibration: Vec::new(),
+        feeds,
+        climb,
+        quantities,
+        comparison: None,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
     };
     for finding in &mut out.findings {
@@ -163,7 +193,16 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
                 out.ambient_c = *ambient_c;
                 out.started = rfc3339(entry.at);
             }
-            Event::Board(facts) => out.board = Some(facts.clone()),
+            Event::Board(facts) => {
+                let figures = |v: Option<f64>| v.map(round);
+                out.board = Some(BoardFacts {
+                    soc_c: figures(facts.soc_c),
+                    uptime_s: figures(facts.uptime_s),
+                    ambient_c: figures(facts.ambient_c),
+                    ..facts.clone()
+                });
+            }
+            Event::Calibrated(correction) => out.calibration.push(correction.clone()),
             Event::RunEnded { ending } => out.ending = Some(ending.clone()),
             _ => {}
         }
@@ -238,6 +277,24 @@ pub fn json(report: &Report) -> String {
 }
 
 impl Report {
+    /// Findings in one line each, with the first step of the remedy; those of one kind and remedy together.
+    pub fn findings_text(&self) -> Vec<(String, String)> {
+        let mut groups: Vec<Vec<&Finding>> = Vec::new();
+        for f in &self.findings {
+            match groups.iter_mut().find(|g| g[0].kind == f.kind && g[0].remedy == f.remedy) {
+                Some(g) => g.push(f),
+                None => groups.push(vec![f]),
+            }
+        }
+        let line = |g: &Vec<&Finding>| {
+            let places: Vec<String> = g.iter().take(4).map(|f| words::fault_place(&f.kind, &f.place)).collect();
+            let more = if g.len() > 4 { format!(" and {} more", g.len() - 4) } else { String::new() };
+            let what = format!("{} ({}): {}{more}", words::kind_text(&g[0].kind), g[0].kind, places.join(", "));
+            (what, g[0].remedy.iter().find(|r| !r.starts_with("Supply off")).or(g[0].remedy.first()).cloned().unwrap_or_default())
+        };
+        groups.iter().map(line).collect()
+    }
+
     /// A few lines for the terminal.
     pub fn summary(&self, dir: &std::path::Path) -> String {
         let mut out = String::new();
@@ -249,13 +306,22 @@ impl Report {
             out.push_str(&format!("  {reason}\n"));
         }
         for f in self.findings.iter().take(5) {
-            out.push_str(&format!("  finding: {} {} ({:.0} %)\n", f.kind, html::fault_place(&f.kind, &f.place), f.probability * 100.0));
+            out.push_str(&format!("  finding: {} {} ({:.0} %)\n", f.kind, words::fault_place(&f.kind, &f.place), f.probability * 100.0));
             for (i, remedy) in f.remedy.iter().enumerate() {
                 out.push_str(&format!("    {}. {remedy}\n", i + 1));
             }
         }
         if self.findings.len() > 5 {
             out.push_str(&format!("  and {} more findings in the report\n", self.findings.len() - 5));
+        }
+        if let Some(c) = &self.comparison {
+            out.push_str(&format!("  against the baseline {}:\n", c.before.run_id));
+            if c.statements.is_empty() {
+                out.push_str("    nothing changed beyond chance and the practical thresholds\n");
+            }
+            for s in &c.statements {
+                out.push_str(&format!("    {}\n", s.what));
+            }
         }
         if self.level_permitted < 1.0 {
             out.push_str(&format!("permitted level {:.1} % of white: {}\n", self.level_permitted * 100.0, self.level_binds));

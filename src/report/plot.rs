@@ -1,6 +1,6 @@
 //! Line plots as inline SVG, small and without scripts.
 
-use super::text::{escape, figure};
+use super::text::escape;
 use std::fmt::Write as _;
 
 type Point = (f64, f64);
@@ -11,15 +11,30 @@ pub(crate) struct Series {
     pub points: Vec<(f64, f64)>,
     /// Dots at the points as well.
     pub dots: bool,
+    /// Dashed: foretold, not measured.
+    pub dashed: bool,
+}
+
+/// What is drawn beside the lines.
+#[derive(Default)]
+pub(crate) struct Extras {
+    /// Spans of x with a name.
+    pub bands: Vec<(String, f64, f64)>,
+    /// Levels of y with a name; the plot reaches to them.
+    pub lines: Vec<(f64, String)>,
+    /// Moments of x with a name.
+    pub marks: Vec<(f64, String)>,
+    /// Colours begin again after this many series; 0 = after six.
+    pub wrap: usize,
 }
 
 const W: f64 = 720.0;
-const H: f64 = 260.0;
-const LEFT: f64 = 62.0;
+const H: f64 = 300.0;
+const LEFT: f64 = 76.0;
 /// Half of the last label stands beyond the plot.
 const RIGHT: f64 = 22.0;
-const BOTTOM: f64 = 34.0;
-const TOP: f64 = 10.0;
+const BOTTOM: f64 = 48.0;
+const TOP: f64 = 22.0;
 
 /// At most two points (lowest, highest) for each of `columns` spans of x.
 pub(crate) fn decimate(points: &[(f64, f64)], columns: usize) -> Vec<(f64, f64)> {
@@ -54,57 +69,124 @@ pub(crate) fn decimate(points: &[(f64, f64)], columns: usize) -> Vec<(f64, f64)>
     out
 }
 
+/// Three to seven round figures between two ends, with as many decimals as their step needs.
+fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
+    let rough = (high - low) / 5.0;
+    let power = 10_f64.powf(rough.log10().floor());
+    let with = |step: f64| {
+        let decimals = (-(step * 1.000_001).log10().floor()).max(0.0) as usize;
+        let first = (low / step - 1e-9).ceil() as i64;
+        let last = (high / step + 1e-9).floor() as i64;
+        (first..=last).map(|k| (k as f64 * step, format!("{:.decimals$}", k as f64 * step))).collect::<Vec<_>>()
+    };
+    [10.0, 5.0, 2.0].into_iter().map(|m| with(m * power)).find(|t| t.len() >= 3).unwrap_or_else(|| with(power))
+}
+
 /// An SVG element; a sentence where there is nothing to draw.
-pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series]) -> String {
+pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Extras) -> String {
     let all = || series.iter().flat_map(|s| s.points.iter());
     if all().count() < 2 {
         return "<p>Nothing to draw: not measured.</p>".into();
     }
-    let range = |f: fn(&(f64, f64)) -> f64| {
-        let (low, high) = all().map(f).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    let range = |values: &mut dyn Iterator<Item = f64>| {
+        let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
         if high - low < 1e-9 { (low - 0.5, high + 0.5) } else { (low, high) }
     };
-    let ((x0, x1), (y0, y1)) = (range(|p| p.0), range(|p| p.1));
+    let (x0, x1) =
+        range(&mut all().map(|p| p.0).chain(extras.marks.iter().map(|m| m.0)).chain(extras.bands.iter().flat_map(|b| [b.1, b.2])));
+    let (y0, y1) = range(&mut all().map(|p| p.1).chain(extras.lines.iter().map(|l| l.0)));
     let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - RIGHT);
     let py = |y: f64| H - BOTTOM - (y - y0) / (y1 - y0) * (H - BOTTOM - TOP);
     let mut svg =
         format!(r#"<svg class="plot" viewBox="0 0 {W} {H}" role="img" aria-label="{} over {}">"#, escape(y_label), escape(x_label));
-    for k in 0..=4 {
-        let f = f64::from(k) / 4.0;
-        let (x, y) = (x0 + f * (x1 - x0), y0 + f * (y1 - y0));
+    for (i, (name, from, to)) in extras.bands.iter().enumerate() {
+        let (a, b) = (px(*from).max(LEFT), px(*to).min(W - RIGHT));
+        if i % 2 == 0 {
+            let _ = write!(
+                svg,
+                r#"<rect class="band" x="{a:.1}" y="{TOP}" width="{:.1}" height="{:.1}"/>"#,
+                (b - a).max(0.5),
+                H - BOTTOM - TOP
+            );
+        }
+        // a name that would run over its neighbours is left to the list below the plot
+        if b - a > 9.0 * name.chars().count() as f64 {
+            let _ = write!(svg, r#"<text class="small" x="{:.1}" y="{:.1}">{}</text>"#, (a + b) / 2.0, TOP - 7.0, escape(name));
+        }
+    }
+    for (y, text) in ticks(y0, y1) {
         let _ = write!(
             svg,
-            r#"<path class="grid" d="M{LEFT} {0:.1}H{1}"/><text x="{2}" y="{3:.1}" class="end">{4}</text>"#,
+            r#"<path class="grid" d="M{LEFT} {0:.1}H{1}"/><text x="{2}" y="{3:.1}" class="end">{text}</text>"#,
             py(y),
             W - RIGHT,
-            LEFT - 5.0,
+            LEFT - 6.0,
             py(y) + 4.0,
-            figure(y)
         );
-        let _ = write!(svg, r#"<text x="{:.1}" y="{}">{}</text>"#, px(x), H - BOTTOM + 14.0, figure((x * 100.0).round() / 100.0));
     }
-    let _ = write!(svg, r#"<text x="{:.1}" y="{}">{}</text>"#, (LEFT + W) / 2.0, H - 4.0, escape(x_label));
-    for (i, s) in series.iter().enumerate() {
+    for (x, text) in ticks(x0, x1) {
+        let _ = write!(svg, r#"<text x="{:.1}" y="{}">{text}</text>"#, px(x), H - BOTTOM + 18.0);
+    }
+    let _ = write!(svg, r#"<text x="{:.1}" y="{}">{}</text>"#, (LEFT + W) / 2.0, H - 6.0, escape(x_label));
+    for (y, name) in &extras.lines {
+        // the name stands inside the plot, above a low line and below a high one
+        let beside = if py(*y) > H / 2.0 { -5.0 } else { 15.0 };
+        let _ = write!(
+            svg,
+            r#"<path class="limit" d="M{LEFT} {0:.1}H{1}"/><text class="end" x="{1}" y="{2:.1}">{3}</text>"#,
+            py(*y),
+            W - RIGHT,
+            py(*y) + beside,
+            escape(name)
+        );
+    }
+    let wrap = if extras.wrap == 0 { 6 } else { extras.wrap };
+    for (i, s) in series.iter().enumerate().filter(|(_, s)| !s.points.is_empty()) {
+        let colour = i % wrap % 6;
         let path: Vec<String> = s.points.iter().map(|p| format!("{:.1},{:.1}", px(p.0), py(p.1))).collect();
-        let _ = write!(svg, r#"<polyline class="s{}" points="{}"><title>{}</title></polyline>"#, i % 6, path.join(" "), escape(&s.name));
+        let dashed = if s.dashed { " dashed" } else { "" };
+        let title = if s.name.is_empty() { String::new() } else { format!("<title>{}</title>", escape(&s.name)) };
+        let _ = write!(svg, r#"<polyline class="s{colour}{dashed}" points="{}">{title}</polyline>"#, path.join(" "));
         if s.dots {
             for p in &s.points {
-                let _ = write!(svg, r#"<circle class="s{}" cx="{:.1}" cy="{:.1}" r="3"/>"#, i % 6, px(p.0), py(p.1));
+                let _ = write!(svg, r#"<circle class="s{colour}" cx="{:.1}" cy="{:.1}" r="3"/>"#, px(p.0), py(p.1));
             }
         }
     }
-    svg.push_str("</svg><p class=\"key\">");
-    let _ = write!(svg, "{}: ", escape(y_label));
-    for (i, s) in series.iter().enumerate() {
-        let _ = write!(svg, r#"<span class="s{}">▬ {}</span> "#, i % 6, escape(&s.name));
+    for (x, name) in &extras.marks {
+        let (at, class) = if px(*x) > W / 2.0 { (px(*x) - 5.0, "end") } else { (px(*x) + 5.0, "start") };
+        let _ = write!(
+            svg,
+            r#"<path class="trip" d="M{0:.1} {TOP}V{1}"/><text class="trip {class}" x="{at:.1}" y="{2}">■ {3}</text>"#,
+            px(*x),
+            H - BOTTOM,
+            (TOP + H - BOTTOM) / 2.0,
+            escape(name)
+        );
     }
-    svg.push_str("</p>");
+    svg.push_str("</svg>\n<p class=\"key\">");
+    let _ = write!(svg, "{}: ", escape(y_label));
+    for (i, s) in series.iter().enumerate().filter(|(_, s)| !s.name.is_empty()) {
+        let _ = write!(svg, r#"<span><span class="s{}" aria-hidden="true">▬</span> {}</span> "#, i % wrap % 6, escape(&s.name));
+    }
+    svg.push_str("</p>\n");
     svg
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn ticks_are_round_and_few() {
+        for (low, high) in [(4.75, 5.4), (0.0, 36.5), (4.80, 5.11), (0.0, 25.0), (-0.5, 0.5), (4.9991, 5.0002)] {
+            let ticks = ticks(low, high);
+            assert!((3..=7).contains(&ticks.len()), "{low} to {high}: {ticks:?}");
+            assert!(ticks.iter().all(|t| t.0 >= low - 1e-6 && t.0 <= high + 1e-6));
+            let texts: std::collections::BTreeSet<_> = ticks.iter().map(|t| &t.1).collect();
+            assert_eq!(texts.len(), ticks.len(), "{ticks:?}");
+        }
+    }
 
     #[test]
     fn decimation_keeps_the_extremes() {

@@ -13,22 +13,25 @@ pub struct Mark {
     pub panel: usize,
     /// `bad`, `unsure` or `seen` (witness): the CSS class; each has its own sign beside the colour.
     pub class: &'static str,
-    /// Short text for the panel; the whole of it is shown on pointing.
+    /// Short text for the panel.
     pub text: String,
+    /// The whole of it, shown on pointing.
+    pub all: String,
 }
 
-/// SVG element of the wall. Marks beyond two a panel are counted, not drawn.
-pub fn wall(build: &Build, marks: &[Mark]) -> String {
+/// SVG element of the wall with what it shows, for those who can't see it. Marks beyond two a panel are counted, not drawn.
+pub fn wall(build: &Build, marks: &[Mark], label: &str) -> String {
     let [width, height] = build.wall_size().map(f64::from);
     let margin = 0.04 * width.max(height).max(1.0);
     let mut svg = String::new();
     let _ = write!(
         svg,
-        r#"<svg class="wall" viewBox="{:.1} {:.1} {:.1} {:.1}" role="img" aria-label="the wall, front view">"#,
+        r#"<svg class="wall" viewBox="{:.1} {:.1} {:.1} {:.1}" role="img" aria-label="{}">"#,
         -margin,
         -margin,
         width + 2.0 * margin,
-        height + 2.0 * margin
+        height + 2.0 * margin,
+        escape(label)
     );
     for (i, panel) in build.panels.iter().enumerate() {
         let [w, h] = footprint(build, i).map(f64::from);
@@ -36,11 +39,8 @@ pub fn wall(build: &Build, marks: &[Mark]) -> String {
         let own: Vec<&Mark> = marks.iter().filter(|m| m.panel == i).collect();
         let class = ["bad", "seen", "unsure"].into_iter().find(|c| own.iter().any(|m| m.class == *c)).unwrap_or("good");
         let size = w.min(h);
-        let title = if own.is_empty() {
-            String::new()
-        } else {
-            format!(": {}", own.iter().map(|m| m.text.as_str()).collect::<Vec<_>>().join("; "))
-        };
+        let title =
+            if own.is_empty() { String::new() } else { format!(": {}", own.iter().map(|m| m.all.as_str()).collect::<Vec<_>>().join("; ")) };
         let _ = write!(
             svg,
             r#"<g><title>{}·{}{}</title><rect class="panel {class}" x="{x}" y="{y}" width="{w}" height="{h}"/>"#,
@@ -52,7 +52,7 @@ pub fn wall(build: &Build, marks: &[Mark]) -> String {
         let _ = write!(
             svg,
             r#"<text x="{cx}" y="{:.1}" font-size="{:.1}">{}·{}</text>"#,
-            cy + 0.1 * size,
+            cy + 0.02 * size,
             0.3 * size,
             panel.port,
             panel.position
@@ -79,14 +79,14 @@ pub fn wall(build: &Build, marks: &[Mark]) -> String {
                 "seen" => "◆",
                 _ => "?",
             };
-            let text: String = m.text.chars().take(22).collect();
+            let text: String = m.text.chars().take(20).collect();
             let more = if k == 1 && own.len() > 2 { format!(" +{}", own.len() - 2) } else { String::new() };
             let _ = write!(
                 svg,
                 r#"<text class="{}" x="{cx}" y="{:.1}" font-size="{:.1}">{sign} {}{more}</text>"#,
                 m.class,
-                y + h - size * (0.06 + 0.13 * (own.len().min(2) - 1 - k) as f64),
-                0.11 * size,
+                y + h - size * (0.06 + 0.17 * (own.len().min(2) - 1 - k) as f64),
+                0.15 * size,
                 escape(&text)
             );
         }

@@ -5,10 +5,12 @@ use super::kept;
 use super::live::{FindingNow, KeptRun, NotAsked, Phase, PointNow, RunNow, Wanted};
 use super::problem::Problem;
 use super::token::Role;
-use super::{http, metrics, openapi, picture, readings, stream, watch};
-use crate::commission::JOURNAL;
+use super::{http, metrics, openapi, picture, stream, watch};
+use crate::baseline::{self, BaselineError};
+use crate::commission::{self, JOURNAL};
 use crate::event::{Answer, Difference, PlaceOfRun, Seen, Stage};
 use crate::frame::FrameSpec;
+use crate::{drift, ticket};
 use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
@@ -80,6 +82,7 @@ pub fn routes() -> Vec<Route> {
             ..route("post", "/api/v1/runs/{id}/witness", "answer", "Answers the open question.", post(witness))
         },
         Route {
+            takes: Some(schema::<AcceptBody>()),
             status: 204,
             media: "",
             ..route("post", "/api/v1/runs/{id}/accept", "accept-run", "Accepts a passed run as this build's baseline.", post(accept))
@@ -89,15 +92,21 @@ pub fn routes() -> Vec<Route> {
             media: "text/html; charset=utf-8",
             ..route("get", "/api/v1/runs/{id}/report.html", "report-page", "The report as one page.", get(report_html))
         },
+        Route { media: CSV, ..route("get", "/api/v1/runs/{id}/readings", "readings", "Every reading, one a row.", get(run_readings)) },
         Route {
-            media: CSV,
-            ..route(
-                "get",
-                "/api/v1/runs/{id}/readings",
-                "readings",
-                "Each window of readings: mean, lowest, highest, count.",
-                get(run_readings),
-            )
+            query: &[("symptom", "What was noticed, in words."), ("redact", "`true` takes serials, names and site out.")],
+            media: "application/zip",
+            ..route("get", "/api/v1/runs/{id}/ticket", "ticket", "The run as a ticket for the service desk, not signed.", get(ticket_zip))
+        },
+        Route {
+            query: &[("with", "Id of the earlier run.")],
+            gives: Some(schema::<drift::Comparison>()),
+            ..route("get", "/api/v1/runs/{id}/compare", "compare", "What changed since an earlier run.", get(compare))
+        },
+        Route {
+            query: &[("with", "Id of the earlier run.")],
+            media: "text/plain; charset=utf-8",
+            ..route("get", "/api/v1/runs/{id}/compare.txt", "compare-text", "The same in words.", get(compare_text))
         },
         Route {
             media: "application/x-ndjson",
@@ -250,6 +259,27 @@ pub struct WitnessBody {
     /// `{"part": {"columns": [0, 15], "rows": [0, 7]}}`, `{"other": "in words"}`.
     #[schemars(with = "serde_json::Value")]
     pub answer: Answer,
+}
+
+/// Why a run is accepted.
+#[derive(Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct AcceptBody {
+    /// In words, for the record.
+    pub reason: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct TicketQuery {
+    symptom: Option<String>,
+    redact: Option<bool>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CompareQuery {
+    with: String,
 }
 
 /// A panel of the build.
@@ -443,35 +473,123 @@ async fn witness(State(app): State<App>, Path(id): Path<String>, headers: Header
     }
 }
 
-async fn accept(State(app): State<App>, Path(id): Path<String>, Extension(ends): Extension<Ends>) -> Answered {
+async fn accept(
+    State(app): State<App>,
+    Path(id): Path<String>,
+    Extension(ends): Extension<Ends>,
+    headers: HeaderMap,
+    bytes: Bytes,
+) -> Answered {
     let digest = app.shared.loaded().digest.clone();
-    let memory = {
-        let mut live = app.shared.live();
+    let wanted: AcceptBody = body(&headers, &bytes)?;
+    let reason = if wanted.reason.trim().is_empty() { "accepted on the page" } else { wanted.reason.trim() }.to_owned();
+    if reason.len() > 500 || reason.chars().any(char::is_control) {
+        return Err(Problem::bad("`reason` has at most 500 bytes, none of them a control character"));
+    }
+    {
+        let live = app.shared.live();
         let Some(run) = live.kept.iter().find(|k| k.id == id) else { return Err(unknown()) };
         if !may_accept(run, &digest, app.shared.simulated) {
             return Err(Problem::conflict("only a run that passed, on this build and this kind of rig, can be a baseline"));
         }
+    }
+    let dir = app.shared.runs_dir().join(&id);
+    let state = app.shared.config().state().to_owned();
+    let accepted = aside(move || {
+        let judged = commission::read_run(&dir).map_err(|e| Problem::broken(e.to_string()))?;
+        let now = jiff::Timestamp::from_millisecond(crate::rig::wall_now_ms()).map(|t| format!("{t:.0}")).unwrap_or_default();
+        baseline::accept(&state, &judged, &dir, &reason, now).map_err(|e| match e {
+            BaselineError::File { .. } | BaselineError::Run(_) => Problem::broken(e.to_string()),
+            _ => Problem::conflict(e.to_string()),
+        })
+    });
+    accepted.await?;
+    let memory = {
+        let mut live = app.shared.live();
         live.memory.accepted = Some(id.clone());
         live.need = None;
         live.memory.clone()
     };
     let file = app.shared.memory_file();
-    let saved = tokio::task::spawn_blocking(move || memory.save(&file)).await;
-    if !matches!(saved, Ok(Ok(()))) {
-        return Err(Problem::broken("the acceptance cannot be written; check the state directory and the disk"));
-    }
+    aside(move || memory.save(&file).map_err(|e| Problem::broken(format!("the memory of runs cannot be written: {e}")))).await?;
     tracing::info!(run = id, who = %ends.peer.ip(), "accepted as the baseline");
     app.shared.events.tell("accepted", &serde_json::json!({ "id": id }));
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
+/// Work that reads files or computes, beside the event loop.
+async fn aside<T: Send + 'static>(work: impl FnOnce() -> Result<T, Problem> + Send + 'static) -> Result<T, Problem> {
+    tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err(Problem::broken("the work behind this request broke; see the log")))
+}
+
+/// The directory of a kept run.
+fn dir_of(app: &App, id: &str) -> Result<std::path::PathBuf, Problem> {
+    // only ids from the list reach the file system
+    let known = kept::is_id(id) && app.shared.live().kept.iter().any(|k| k.id == id);
+    if known { Ok(app.shared.runs_dir().join(id)) } else { Err(unknown()) }
+}
+
+fn broken(error: impl std::fmt::Display) -> Problem {
+    Problem::broken(error.to_string())
+}
+
+/// A file for the browser to save.
+fn saved(id: &str, name: &str, media: &str, bytes: Vec<u8>) -> Answered {
+    let save = format!("attachment; filename=\"signproof-{id}{name}\"");
+    Ok(([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, save)], bytes).into_response())
+}
+
+async fn ticket_zip(
+    State(app): State<App>,
+    Path(id): Path<String>,
+    query: Result<Query<TicketQuery>, axum::extract::rejection::QueryRejection>,
+) -> Answered {
+    let Query(query) = query.map_err(|e| Problem::bad(e.body_text()))?;
+    if query.symptom.as_ref().is_some_and(|s| s.len() > 4096) {
+        return Err(Problem::bad("`symptom` has at most 4096 bytes"));
+    }
+    let dir = dir_of(&app, &id)?;
+    let zip = aside(move || {
+        let judged = commission::read_run(&dir).map_err(broken)?;
+        let journal = std::fs::read(&judged.path).map_err(broken)?;
+        let request = ticket::Request {
+            judged: &judged,
+            journal: &journal,
+            baseline: commission::read_baseline(&dir).map_err(broken)?,
+            symptom: query.symptom.as_deref().filter(|s| !s.trim().is_empty()),
+            redact: query.redact.unwrap_or(false),
+            words: &[],
+            key: None,
+        };
+        ticket::make(&request).map_err(broken)
+    });
+    saved(&id, ".zip", "application/zip", zip.await?)
+}
+
+async fn comparison(app: &App, id: &str, query: Compared) -> Result<drift::Comparison, Problem> {
+    let Query(query) = query.map_err(|e| Problem::bad(e.body_text()))?;
+    let (before, after) = (dir_of(app, &query.with)?, dir_of(app, id)?);
+    aside(move || {
+        let numbers = |dir: &std::path::Path| commission::read_run(dir).map(|j| j.numbers()).map_err(broken);
+        drift::compare(&numbers(&before)?, &numbers(&after)?, false).map_err(|e| Problem::conflict(e.to_string()))
+    })
+    .await
+}
+
+type Compared = Result<Query<CompareQuery>, axum::extract::rejection::QueryRejection>;
+
+async fn compare(State(app): State<App>, Path(id): Path<String>, query: Compared) -> Answered {
+    json(&comparison(&app, &id, query).await?)
+}
+
+async fn compare_text(State(app): State<App>, Path(id): Path<String>, query: Compared) -> Answered {
+    let text = comparison(&app, &id, query).await?.text();
+    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], text).into_response())
+}
+
 /// A file of a kept run, for the browser to show or to save.
 async fn file(app: &App, id: &str, name: &str, media: &'static str, save_as: Option<&str>) -> Answered {
-    // only ids from the list reach the file system
-    if !kept::is_id(id) || !app.shared.live().kept.iter().any(|k| k.id == id) {
-        return Err(unknown());
-    }
-    let path = app.shared.runs_dir().join(id).join(name);
+    let path = dir_of(app, id)?.join(name);
     let mut response = stream::file(path, media).await?;
     if let Some(value) = save_as.and_then(|n| HeaderValue::from_str(&format!("attachment; filename=\"signproof-{id}-{n}\"")).ok()) {
         response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
@@ -495,19 +613,9 @@ async fn journal(State(app): State<App>, Path(id): Path<String>) -> Answered {
 }
 
 async fn run_readings(State(app): State<App>, Path(id): Path<String>) -> Answered {
-    if !kept::is_id(&id) || !app.shared.live().kept.iter().any(|k| k.id == id) {
-        return Err(unknown());
-    }
-    let path = app.shared.runs_dir().join(&id).join(JOURNAL);
-    let text = tokio::task::spawn_blocking(move || readings::csv(&path)).await;
-    match text {
-        Ok(Ok(text)) => {
-            let save = format!("attachment; filename=\"signproof-{id}-readings.csv\"");
-            Ok(([(header::CONTENT_TYPE, CSV.to_owned()), (header::CONTENT_DISPOSITION, save)], text).into_response())
-        }
-        Ok(Err(error)) => Err(Problem::broken(format!("the journal cannot be read: {error}"))),
-        Err(_) => Err(Problem::broken("the journal cannot be read")),
-    }
+    let dir = dir_of(&app, &id)?;
+    let csv = aside(move || commission::read_run(&dir).map(|judged| judged.csv()).map_err(broken));
+    saved(&id, "-readings.csv", CSV, csv.await?)
 }
 
 async fn build(State(app): State<App>) -> Answered {

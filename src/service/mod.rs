@@ -16,7 +16,6 @@ mod openapi;
 mod page;
 mod picture;
 mod problem;
-mod readings;
 mod stream;
 pub mod token;
 pub mod watch;

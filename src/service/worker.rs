@@ -5,6 +5,7 @@ use super::kept;
 use super::live::{Command, Loaded, Phase, RunNow, Shared, Wanted};
 use super::memory::{Memory, Next};
 use super::watch::{Alarm, DayFiles, Rows};
+use crate::baseline;
 use crate::build::Build;
 use crate::commission::{self, Request};
 use crate::event::{Answer, Entry, Event, Question, Role, Selection, Stage, WitnessMode};
@@ -318,6 +319,15 @@ fn remember(shared: &Shared) -> Next {
             tracing::warn!(run, %error, "the interrupted run left no journal that can be judged");
         }
     }
+    // also where it was accepted on the command line
+    memory.accepted = match baseline::find(shared.config().state(), &digest, shared.simulated) {
+        Ok(accepted) => Some(accepted.numbers.run_id),
+        Err(baseline::BaselineError::None { .. }) => None,
+        Err(error) => {
+            tracing::warn!(%error, "the baseline is not usable");
+            None
+        }
+    };
     shared.live().memory = memory;
     next(shared)
 }
@@ -550,7 +560,7 @@ fn mean(values: &[f64]) -> Option<f64> {
 fn preview(shared: &Arc<Shared>, dir: &Path) {
     let (shared, dir) = (Arc::clone(shared), dir.to_owned());
     let spawned = std::thread::Builder::new().name("findings".to_owned()).spawn(move || {
-        let Ok(report) = commission::preview(&dir) else { return };
+        let Ok(report) = commission::read_run(&dir).map(|judged| judged.report) else { return };
         let findings: Vec<_> = report.findings.iter().take(8).map(|f| kept::finding(&f.kind, &f.place, f.probability, &f.remedy)).collect();
         let mut live = shared.live();
         if live.run.as_ref().is_some_and(|r| dir.ends_with(&r.id)) {

@@ -195,16 +195,23 @@ async function runs() {
   if (seen === runsSeen) return;
   runsSeen = seen;
   if (!list.length) return;
-  $("runs").replaceChildren(...list.reverse().map((r) => {
+  $("runs").replaceChildren(...list.reverse().map((r, i) => {
     const li = el("li"), head = el("p"), links = el("p", undefined, "links");
     head.append(el("b", r.outcome, "word " + r.outcome), ` · ${r.place}${r.simulated ? " · SIMULATED" : ""}${r.id === status.accepted ? " · ★ baseline" : ""}`);
     li.append(head, el("p", `${r.started.replace("T", " ").slice(0, 16)} UTC${r.note ? " · " + r.note : ""}`, "soft"), el("p", r.reasons[0] || ""));
-    for (const [text, path, save] of [["Report", "report.html"], ["Data", "report"], ["Readings", "readings"], ["Journal", "journal", true]]) {
+    for (const [text, path, save] of [["Report", "report.html"], ["Data", "report"], ["Readings", "readings"], ["Journal", "journal", true], ["Ticket", "ticket", true]]) {
       const a = el("a", text);
       a.href = api(`runs/${encodeURIComponent(r.id)}/${path}`);
       a.setAttribute("aria-label", `${text} of the run of ${r.started.slice(0, 16)}`);
       if (save) a.download = "";
       links.append(a, " ");
+    }
+    // with the baseline where this is a later run, else with the run before it
+    const earlier = status.accepted && status.accepted !== r.id && list.some((o) => o.id === status.accepted) ? status.accepted : (list[i + 1] || {}).id;
+    if (earlier) {
+      const a = el("a", earlier === status.accepted ? "Compare with the baseline" : "Compare with the run before");
+      a.href = api(`runs/${encodeURIComponent(r.id)}/compare.txt?with=${encodeURIComponent(earlier)}`);
+      links.append(a);
     }
     li.append(links);
     return li;
