@@ -4,6 +4,7 @@
 use crate::frame::FrameSpec;
 use crate::units::NoReading;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 mod readings;
 
@@ -153,6 +154,60 @@ pub struct ScanFacts {
     pub stalls: u32,
 }
 
+/// A reading taken by hand.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HandReading {
+    /// What was measured: `volts/main`, `ohms/main`, `joint`.
+    pub item: String,
+    /// Volts, ohms or °C.
+    pub value: f64,
+    /// Greatest error by the meter's stated accuracy, in the same unit.
+    pub error: f64,
+    /// The meter.
+    pub meter: String,
+}
+
+/// A before-power checklist as filled in on paper, on another machine or at the terminal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Checklist {
+    /// Who looked and measured.
+    pub who: String,
+    /// When, as written down.
+    pub when: String,
+    /// Who is licensed and did what only they may do.
+    pub licensed: Option<String>,
+    /// Yes or no, by name of the question.
+    pub answers: BTreeMap<String, bool>,
+    /// Readings.
+    pub readings: Vec<HandReading>,
+}
+
+impl Checklist {
+    /// The reading of a name.
+    pub fn reading(&self, item: &str) -> Option<&HandReading> {
+        self.readings.iter().find(|r| r.item == item)
+    }
+}
+
+/// Where a witness sees a panel's mark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Whereabouts {
+    /// At the place whose top-left corner is here, turned clockwise by this many degrees.
+    At {
+        /// Wall pixels, front view.
+        at: [u16; 2],
+        /// 0, 90, 180 or 270.
+        degrees: u16,
+    },
+    /// Nowhere on the wall.
+    Nowhere,
+    /// Nobody answered.
+    Absent,
+}
+
 /// What the witness is asked.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Question {
@@ -278,6 +333,11 @@ pub enum StopCause {
         /// e.g. `SIGINT`.
         by: String,
     },
+    /// What was found by hand before power.
+    ByHand {
+        /// In words, with what to do.
+        why: String,
+    },
 }
 
 /// How a run came to its end.
@@ -339,6 +399,15 @@ pub enum Event {
     Calibrated(crate::calibration::Correction),
     /// State of the controller.
     Board(BoardFacts),
+    /// The before-power checklist.
+    Checklist(Checklist),
+    /// A reading by hand during the run.
+    ByHand {
+        /// The reading.
+        reading: HandReading,
+        /// Who took it.
+        who: String,
+    },
     /// A stage begins.
     StageStarted {
         /// Which.
@@ -437,6 +506,7 @@ impl StopCause {
                 format!("`{}` moved by {:.1} mV where {:.1} mV was expected", name(*point), value * 1000.0, expected * 1000.0)
             }
             Self::Cancelled { by } => format!("stopped by {by}"),
+            Self::ByHand { why } => format!("stopped before power: {why}"),
         }
     }
 }

@@ -162,7 +162,13 @@ impl<S: Storage> Journal<S> {
         let due = self.timed && self.synced_at.is_none_or(|t| (entry.at.mono_ns.saturating_sub(t)) as f64 * 1e-9 >= SYNC_AFTER_S);
         let important = matches!(
             entry.event,
-            Event::RunStarted { .. } | Event::StageEnded { .. } | Event::Blanked { .. } | Event::Witnessed { .. } | Event::RunEnded { .. }
+            Event::RunStarted { .. }
+                | Event::StageEnded { .. }
+                | Event::Blanked { .. }
+                | Event::Witnessed { .. }
+                | Event::Checklist(_)
+                | Event::ByHand { .. }
+                | Event::RunEnded { .. }
         );
         if due || important {
             self.storage.sync()?;

@@ -229,14 +229,10 @@ impl Planner<'_> {
     fn resolves(&mut self, frame: &FrameSpec) -> bool {
         let lit = self.levels(frame, 1000);
         self.build.sense.iter().zip(lit.iter().zip(&self.dark)).any(|(point, (lit, dark))| {
-            let steps = match (&point.chip, lit.zip(*dark)) {
-                (crate::build::Chip::Ads1115 { range_v, .. }, Some((l, d))) => {
+            let steps = match (point.quantity, lit.zip(*dark)) {
+                (crate::build::Quantity::Volts, Some((l, d))) => {
                     let ratio = point.divider.map_or(1.0, |x| (x.top.value() + x.bottom.value()) / x.bottom.value());
-                    (l - d).abs() / (ratio * range_v / 32768.0)
-                }
-                (crate::build::Chip::Iio { step, .. }, Some((l, d))) if point.quantity == crate::build::Quantity::Volts => {
-                    let ratio = point.divider.map_or(1.0, |x| (x.top.value() + x.bottom.value()) / x.bottom.value());
-                    (l - d).abs() / (ratio * step)
+                    (l - d).abs() / (ratio * point.chip.step())
                 }
                 _ => 0.0,
             };

@@ -5,18 +5,20 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 25] = [
+const ORDER: [(&str, u32); 29] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
     ("check", 0),
     ("wall", 3),
     ("power", 4),
+    ("drawing", 4),
     ("frame", 4),
     ("event", 5),
     ("scan", 5),
     ("plan", 7),
     ("meter", 6),
+    ("checklist", 7),
     ("calibration", 4),
     ("rig", 8),
     ("journal", 9),
@@ -24,9 +26,11 @@ const ORDER: [(&str, u32); 25] = [
     ("judge", 11),
     ("drift", 11),
     ("report", 12),
+    ("sheet", 12),
     ("commission", 13),
     ("baseline", 14),
     ("ticket", 14),
+    ("find_map", 14),
     ("campaign", 14),
     ("service", 20),
     ("cli", 21),

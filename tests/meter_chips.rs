@@ -3,11 +3,11 @@
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::I2c;
 use signproof::build::{
-    Adapter, Buffer, Build, Chip, Conductor, Controller, Divider, Feed, Lead, Limits, Node, Quantity, SensePoint, Sign, Supply,
+    Adapter, AdsPart, Buffer, Build, Chip, Conductor, Controller, Divider, Feed, Lead, Limits, Node, Quantity, SensePoint, Sign, Supply,
 };
 use signproof::fault::Fault;
 use signproof::meter::{Converters, point_uncertainty, stats};
-use signproof::rig::sim::chips::{Analog, SimBus, SimDelay};
+use signproof::rig::sim::chips::{Analog, SimBus, SimDelay, SimFiles, SimSpi};
 use signproof::rig::sim::scenario::TimedFault;
 use signproof::units::{Amps, NoReading, Ohms, Volts};
 use std::cell::RefCell;
@@ -31,7 +31,7 @@ impl Analog for Bench {
 }
 
 fn ads(channel: u8, range_v: f64) -> Chip {
-    Chip::Ads1115 { bus: 1, address: 0x48, channel, range_v, supply_v: 3.3 }
+    Chip::Ads1115 { part: AdsPart::Ads1115, bus: 1, address: 0x48, channel, range_v, supply_v: 3.3 }
 }
 
 fn point(name: &str, quantity: Quantity, chip: Chip, divider: bool) -> SensePoint {
@@ -96,6 +96,143 @@ fn demo() -> Build {
         point("main", Quantity::Volts, Chip::Ina226 { bus: 1, address: 0x40, shunt_ohm: Some(0.002) }, false),
         point("main-a", Quantity::Amps, Chip::Ina226 { bus: 1, address: 0x40, shunt_ohm: Some(0.002) }, false),
     ])
+}
+
+/// One point of each further kind.
+fn others() -> Build {
+    let ina219 = Chip::Ina219 { bus: 1, address: 0x41, shunt_ohm: Some(0.01) };
+    let ina228 = Chip::Ina228 { bus: 1, address: 0x42, shunt_ohm: Some(0.002) };
+    let ads = |part, address, channel, range_v| Chip::Ads1115 { part, bus: 1, address, channel, range_v, supply_v: 3.3 };
+    let spi = |channel| Chip::Mcp3208 { bus: 0, select: 1, channel, reference_v: 3.3, accuracy_pct: 0.2, supply_v: 3.3 };
+    let file = Chip::Iio { device: "ads1015".into(), file: "voltage0".into(), step: 125e-6, accuracy_pct: 0.15, highest: Some(4.096) };
+    build(vec![
+        point("219", Quantity::Volts, ina219.clone(), false),
+        point("219-a", Quantity::Amps, ina219, false),
+        point("228", Quantity::Volts, ina228.clone(), false),
+        point("228-a", Quantity::Amps, ina228, false),
+        point("1114", Quantity::Volts, ads(AdsPart::Ads1114, 0x48, 0, 4.096), true),
+        point("1015", Quantity::Volts, ads(AdsPart::Ads1015, 0x49, 2, 4.096), true),
+        point("1013", Quantity::Volts, ads(AdsPart::Ads1013, 0x4a, 0, 2.048), true),
+        point("3208", Quantity::Volts, spi(0), true),
+        point("3208-7", Quantity::Volts, spi(7), true),
+        point("file", Quantity::Volts, file, true),
+    ])
+}
+
+type AllConverters = Converters<SimBus<Bench>, SimDelay<Bench>, SimFiles<Bench>, SimSpi<Bench>>;
+
+const OTHERS: [f64; 10] = [5.1, 7.0, 5.1, 10.0, 5.0, 4.9, 3.9, 5.0, 4.8, 5.05];
+
+fn other_rig(build: &Build, seed: u64, faults: &[TimedFault], tolerances: bool) -> (Rc<RefCell<Bench>>, AllConverters) {
+    let bench = Rc::new(RefCell::new(Bench { values: OTHERS.to_vec(), now: 0 }));
+    let bus = SimBus::with_tolerances(build, 1, Rc::clone(&bench), seed, faults, tolerances);
+    let files = SimFiles::new(build, Rc::clone(&bench), seed, faults, tolerances);
+    let spi = SimSpi::new(build, (0, 1), Rc::clone(&bench), seed, faults, tolerances);
+    let converters = Converters::new(build, vec![(1, bus)], SimDelay(Rc::clone(&bench))).with_files(files).with_spi(vec![((0, 1), spi)]);
+    (bench, converters)
+}
+
+fn mean_of(c: &mut AllConverters, point: usize, n: usize) -> f64 {
+    let xs: Vec<f64> = (0..n).map(|_| c.read(point).unwrap()).collect();
+    stats::mean(&xs).unwrap()
+}
+
+#[test]
+fn every_kind_is_identified() {
+    let b = others();
+    let (_, mut c) = other_rig(&b, 1, &[], true);
+    let names: Vec<String> = (0..b.sense.len()).map(|p| c.identify(p).unwrap()).collect();
+    assert_eq!(names[0], "ina219 at 0x41 on bus 1");
+    assert_eq!(names[2], "ina228 at 0x42 on bus 1");
+    assert_eq!(names[6], "ads1013 at 0x4a on bus 1");
+    assert_eq!(names[8], "mcp3208 at select 1 of SPI bus 0");
+    assert_eq!(names[9], "voltage0 of the kernel's device ads1015 (simulated)");
+}
+
+#[test]
+fn power_monitors_are_told_from_one_another() {
+    type Make = fn(u8) -> Chip;
+    let kinds: [Make; 3] = [
+        |address| Chip::Ina219 { bus: 1, address, shunt_ohm: None },
+        |address| Chip::Ina226 { bus: 1, address, shunt_ohm: None },
+        |address| Chip::Ina228 { bus: 1, address, shunt_ohm: None },
+    ];
+    for (i, there) in kinds.iter().enumerate() {
+        for (j, expected) in kinds.iter().enumerate() {
+            let at = |make: &Make| build(vec![point("x", Quantity::Volts, make(0x40), false)]);
+            let bench = Rc::new(RefCell::new(Bench { values: vec![5.0], now: 0 }));
+            let bus = SimBus::new(&at(there), 1, Rc::clone(&bench), 1, &[]);
+            let mut c = Converters::new(&at(expected), vec![(1, bus)], SimDelay(bench));
+            assert_eq!(c.identify(0).is_ok(), i == j, "{i} {j}");
+        }
+    }
+}
+
+#[test]
+fn nominal_parts_of_every_kind_read_true() {
+    let b = others();
+    let (_, mut c) = other_rig(&b, 3, &[], false);
+    for (p, v) in OTHERS.into_iter().enumerate() {
+        let u = point_uncertainty(&b, &b.sense[p]);
+        let got = mean_of(&mut c, p, 400);
+        // a twelfth of a step is left of rounding where noise is small against a step
+        assert!((got - v).abs() < 0.2 * u.lsb + 1e-5, "{}: {got} for {v}, a step is {}", b.sense[p].name, u.lsb);
+    }
+}
+
+#[test]
+fn real_parts_of_every_kind_read_within_the_stated_uncertainty() {
+    let b = others();
+    let (mut beyond, mut spread) = (0, [0.0_f64; OTHERS.len()]);
+    for seed in 0..60 {
+        let (_, mut c) = other_rig(&b, seed, &[], true);
+        for (p, v) in OTHERS.into_iter().enumerate() {
+            let u = point_uncertainty(&b, &b.sense[p]);
+            let standard = (u.gain_rel * v).hypot(u.offset);
+            let error = mean_of(&mut c, p, 16) - v;
+            beyond += usize::from(error.abs() > 2.0 * standard);
+            spread[p] = spread[p].max((error / standard).abs());
+        }
+    }
+    assert!(beyond < 30, "{beyond} of 600");
+    assert!(spread.iter().all(|&s| s > 0.3), "a part has no tolerance: {spread:?}");
+}
+
+#[test]
+fn ends_of_every_range_are_reasons_not_values() {
+    let (bench, mut c) = other_rig(&others(), 1, &[], true);
+    bench.borrow_mut().values = vec![20.0, 40.0, 90.0, -90.0, 9.0, -9.0, 4.5, 9.0, -0.1, 9.0];
+    let (high, low) = (Err(NoReading::SaturatedHigh), Err(NoReading::SaturatedLow));
+    let expected = [high, high, high, low, high, low, high, high, low, high];
+    for (p, expected) in expected.into_iter().enumerate() {
+        assert_eq!(c.read(p), expected, "{p}");
+    }
+}
+
+#[test]
+fn a_reading_of_every_kind_takes_its_time() {
+    let b = others();
+    let (bench, mut c) = other_rig(&b, 1, &[], true);
+    for p in 0..b.sense.len() {
+        let before = bench.borrow().now;
+        c.read(p).unwrap();
+        let took = (bench.borrow().now - before) as f64;
+        let stated = c.read_time(p).as_nanos() as f64;
+        assert!(took <= 1.25 * stated, "{p}: {took} {stated}");
+    }
+}
+
+#[test]
+fn silence_of_every_kind_is_seen() {
+    let b = others();
+    for sense in 0..b.sense.len() {
+        let fault = [TimedFault { fault: Fault::ConverterSilent { sense }, at_s: 1.0, for_s: None }];
+        let (bench, mut c) = other_rig(&b, 1, &fault, true);
+        assert!(c.read(sense).is_ok(), "{sense}");
+        bench.borrow_mut().now = 2_000_000_000;
+        assert_eq!(c.read(sense), Err(NoReading::NoAnswer), "{sense}");
+        assert_eq!(c.identify(sense), Err(NoReading::NoAnswer), "{sense}");
+    }
 }
 
 type SimConverters = Converters<SimBus<Bench>, SimDelay<Bench>>;

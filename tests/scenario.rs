@@ -90,7 +90,7 @@ fn build(supplies: &[&str]) -> Build {
             quantity: Quantity::Volts,
             node: Node::Distribution(0),
             reference: Node::Controller,
-            chip: Chip::Ads1115 { bus: 1, address: 0x48, channel: 0, range_v: 4.096, supply_v: 3.3 },
+            chip: Chip::Ads1115 { part: Default::default(), bus: 1, address: 0x48, channel: 0, range_v: 4.096, supply_v: 3.3 },
             divider: None,
         }],
     }

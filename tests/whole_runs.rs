@@ -56,6 +56,15 @@ fn converters_that_the_kernel_reads_run_to_pass() {
 }
 
 #[test]
+fn one_converter_of_each_kind_carries_a_whole_run() {
+    let (build, file) = load("tests/good_builds/every-converter.toml");
+    let report = simulate(&build, &file, "", 3).report;
+    // the coarse ones among them leave a check undecided
+    assert!(matches!(report.outcome, Outcome::Pass | Outcome::Marginal) && report.findings.is_empty(), "{:?}", report.reasons);
+    assert!(report.supply.len() == 7 && report.supply.iter().all(|p| p.readings > 1000 && p.missing == 0), "{:?}", report.supply);
+}
+
+#[test]
 fn a_supply_that_gives_way_in_the_hold_is_answered_within_one_sample_period() {
     let (build, file) = demo(60.0);
     let sound = simulate(&build, &file, "", 5);

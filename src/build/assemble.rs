@@ -320,12 +320,17 @@ fn sense(s: &Item, build: &Build, root: &Item, sink: &Sink) -> Option<SensePoint
         Some("celsius") => Quantity::Celsius,
         _ => Quantity::Volts,
     };
+    let channel = c.get("channel").whole().unwrap_or(0);
+    let shunt_ohm = c.get("shunt_ohm").as_number();
     let chip = match c.text("kind")? {
-        "ads1115" => Chip::Ads1115 {
+        "ina219" => Chip::Ina219 { bus, address, shunt_ohm },
+        "ina228" => Chip::Ina228 { bus, address, shunt_ohm },
+        "mcp3208" => Chip::Mcp3208 {
             bus,
-            address,
-            channel: c.get("channel").whole().unwrap_or(0),
-            range_v: c.number("range_v"),
+            select: c.get("select").whole().unwrap_or(0),
+            channel,
+            reference_v: c.number("reference_v"),
+            accuracy_pct: c.number("accuracy_pct"),
             supply_v: c.number("supply_v"),
         },
         "iio" => Chip::Iio {
@@ -335,7 +340,18 @@ fn sense(s: &Item, build: &Build, root: &Item, sink: &Sink) -> Option<SensePoint
             accuracy_pct: c.number("accuracy_pct"),
             highest: c.get("highest").as_number(),
         },
-        _ => Chip::Ina226 { bus, address, shunt_ohm: c.get("shunt_ohm").as_number() },
+        kind => match AdsPart::from_word(kind) {
+            // those without ranges have this one
+            Some(part) => Chip::Ads1115 {
+                part,
+                bus,
+                address,
+                channel,
+                range_v: if c.has("range_v") { c.number("range_v") } else { 2.048 },
+                supply_v: c.number("supply_v"),
+            },
+            None => Chip::Ina226 { bus, address, shunt_ohm },
+        },
     };
     let d = s.get("divider");
     let divider = s.has("divider").then(|| Divider {

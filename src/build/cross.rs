@@ -38,6 +38,21 @@ fn bus_pins(bus: u8) -> Option<[u8; 2]> {
     })
 }
 
+/// Lines of an SPI bus on the 40-pin header, the chip's own select last (from memory).
+fn spi_pins(bus: u8, select: u8) -> Vec<u8> {
+    let (lines, selects) = if bus == 0 { ([10, 9, 11], [8, 7, 7]) } else { ([20, 19, 21], [18, 17, 16]) };
+    lines.into_iter().chain([selects[usize::from(select.min(2))]]).collect()
+}
+
+/// Name and lines of the bus that a converter is on.
+fn bus_of(chip: &Item) -> Option<(String, Vec<u8>)> {
+    let bus: u8 = chip.get("bus").whole()?;
+    if chip.text("kind") == Some("mcp3208") {
+        return Some((format!("SPI bus {bus}"), spi_pins(bus, chip.get("select").whole().unwrap_or(0))));
+    }
+    Some((format!("I²C bus {bus}"), bus_pins(bus)?.to_vec()))
+}
+
 fn pins(root: &Item, sink: &Sink) {
     let a = root.get("adapter");
     let mut lines: Vec<(String, &Item)> = Vec::new();
@@ -53,11 +68,10 @@ fn pins(root: &Item, sink: &Sink) {
             lines.push((format!("port {number} {name}"), item));
         }
     }
-    let mut buses: BTreeMap<u8, (&Item, &str)> = BTreeMap::new();
+    let mut buses: BTreeMap<(String, Vec<u8>), (&Item, &str)> = BTreeMap::new();
     for s in root.list("sense") {
-        let bus = s.get("chip").get("bus");
-        if let Some(number) = bus.whole::<u8>() {
-            buses.entry(number).or_insert((bus, s.text("name").unwrap_or("a sense point")));
+        if let Some(bus) = bus_of(s.get("chip")) {
+            buses.entry(bus).or_insert((s.get("chip").get("bus"), s.text("name").unwrap_or("a sense point")));
         }
     }
     let mut used: BTreeMap<u8, (String, &Item)> = BTreeMap::new();
@@ -73,13 +87,14 @@ fn pins(root: &Item, sink: &Sink) {
                 other(&place.span, &label),
             );
         } else {
-            for (bus, (chip, point)) in &buses {
-                if bus_pins(*bus).is_some_and(|p| p.contains(&pin)) {
-                    let label = format!("{point} is on bus {bus}");
+            for ((bus, lines), (chip, point)) in &buses {
+                if lines.contains(&pin) {
+                    let label = format!("{point} is on {}", bus.trim_start_matches("I²C "));
+                    let all = lines.iter().map(u8::to_string).collect::<Vec<_>>().join(" and ");
                     sink.also(
                         &item.span,
-                        format!("GPIO {pin} of {name} is needed by I²C bus {bus}"),
-                        format!("a line other than {} of that bus", bus_pins(*bus).map_or(String::new(), |[a, b]| format!("{a} and {b}"))),
+                        format!("GPIO {pin} of {name} is needed by {bus}"),
+                        format!("a line other than {all} of that bus"),
                         Some("move the line on the adapter, or the converter to another bus".to_owned()),
                         other(&chip.span, &label),
                     );
@@ -190,6 +205,8 @@ fn sense(root: &Item, build: &Build, sink: &Sink) {
     });
     let place = |s: &Item| {
         let c = s.get("chip");
+        // an SPI bus has another number space
+        (c.text("kind") != Some("mcp3208")).then_some(())?;
         Some((c.get("bus").whole::<u8>()?, c.get("address").whole::<u8>()?))
     };
     // one address on one bus is one chip
@@ -217,7 +234,16 @@ fn sense(root: &Item, build: &Build, sink: &Sink) {
     let inputs = items.iter().filter_map(|s| {
         let c = s.get("chip");
         match c.text("kind")? {
-            "ads1115" => Some((input_of(place(s)?, format_args!("channel {}", c.get("channel").whole::<u8>()?)), c.get("channel"))),
+            "mcp3208" => {
+                let number = |key: &str| c.get(key).whole::<u8>();
+                let (channel, select, bus) = (number("channel")?, number("select")?, number("bus")?);
+                Some((format!("channel {channel} of the chip at select {select} of SPI bus {bus}"), c.get("channel")))
+            }
+            kind if AdsPart::from_word(kind).is_some() => {
+                let channel = c.get("channel").whole::<u8>().unwrap_or(0);
+                let at = if c.has("channel") { c.get("channel") } else { c.get("address") };
+                Some((input_of(place(s)?, format_args!("channel {channel}")), at))
+            }
             "iio" => Some((format!("{} of the kernel's device {}", c.text("file")?, c.text("device")?), c.get("file"))),
             _ => Some((input_of(place(s)?, format_args!("{}", s.text("quantity").unwrap_or("volts"))), c.get("address"))),
         }
@@ -226,187 +252,7 @@ fn sense(root: &Item, build: &Build, sink: &Sink) {
         sink.also(&item.span, format!("two sense points use {what}"), "an input of its own", None, other(&first.span, "first here"));
     });
     for s in items {
-        chip(s, build, sink);
-    }
-}
-
-/// Full scale of an INA226's shunt input in volts (TI SBOS547).
-const SHUNT_FULL_V: f64 = 0.081_92;
-/// How far an ADS111x input may exceed its supply, in volts (TI SBAS444, absolute maximum ratings).
-const OVER_SUPPLY_V: f64 = 0.3;
-/// Highest bus volts of an INA226 (TI SBOS547).
-const INA226_BUS_V: f64 = 36.0;
-
-fn chip(s: &Item, build: &Build, sink: &Sink) {
-    let c = s.get("chip");
-    let Some(kind) = c.text("kind") else { return };
-    let quantity = s.text("quantity").unwrap_or("volts");
-    let (low, high) = match kind {
-        "ads1115" => (0x48, 0x4b),
-        _ => (0x40, 0x4f),
-    };
-    if kind == "iio" {
-    } else if let Some(address) = c.get("address").whole::<i64>().filter(|a| !(low..=high).contains(a)) {
-        let what = format!("an {kind} can't have the address 0x{address:02x}");
-        sink.add(&c.get("address").span, what, format!("0x{low:02x} to 0x{high:02x}"), None);
-    }
-    let misplaced: &[&str] = match kind {
-        "ads1115" => &["shunt_ohm", "device", "file", "highest"],
-        "iio" => &["bus", "address", "channel", "range_v", "shunt_ohm"],
-        _ => &["channel", "range_v", "device", "file", "highest"],
-    };
-    for key in misplaced.iter().filter(|k| c.has(k)) {
-        sink.add(&c.get(key).span, format!("`{key}` does not apply to an {kind}"), "nothing here", Some("take it out".to_owned()));
-    }
-    let needed: &[&str] = match (kind, quantity) {
-        ("ads1115", _) => &["bus", "address", "channel", "range_v"],
-        ("ina226", "amps") => &["bus", "address", "shunt_ohm"],
-        ("iio", _) => &["device", "file"],
-        _ => &["bus", "address"],
-    };
-    for key in needed.iter().filter(|k| !c.has(k)) {
-        let example = match *key {
-            "channel" => "channel = 0",
-            "range_v" => "range_v = 4.096",
-            "bus" => "bus = 1",
-            "address" if kind == "ads1115" => "address = 0x48",
-            "address" => "address = 0x40",
-            "device" => "device = \"ads1015\"",
-            "file" => "file = \"voltage0\"",
-            _ => "shunt_ohm = 0.002",
-        };
-        let what = format!("`{key}` is missing: an {kind} that measures {quantity} needs it");
-        sink.add(&c.span, what, format!("`{key}`"), Some(format!("add `{example}` with the chip's own value")));
-    }
-    if kind == "iio" {
-        return file(s, quantity, build, sink);
-    }
-    match quantity {
-        "volts" => input(s, kind, build, sink),
-        "amps" => shunt(s, kind, build, sink),
-        _ => sink.add(
-            &s.get("quantity").span,
-            format!("an {kind} does not measure temperature"),
-            "volts or amps",
-            Some("take the sense point out and give the ambient temperature when the run starts".to_owned()),
-        ),
-    }
-}
-
-/// A file of the kernel: its channel must be of the quantity, and what can come within what it reads.
-fn file(s: &Item, quantity: &str, build: &Build, sink: &Sink) {
-    let c = s.get("chip");
-    if let Some(device) = c.text("device").filter(|d| d.contains('/') || d.starts_with('.')) {
-        let hint = "give the text of its `name` file, or the folder's own name such as iio:device0 or hwmon2".to_owned();
-        sink.add(&c.get("device").span, format!("{device:?} is a path"), "a name", Some(hint));
-    }
-    let words: [&str; 2] = match quantity {
-        "amps" => ["current", "curr"],
-        "celsius" => ["temp", "temp"],
-        _ => ["voltage", "in"],
-    };
-    if let Some(name) = c.text("file") {
-        let word = name.trim_end_matches(|d: char| d.is_ascii_digit());
-        let number = &name[word.len()..];
-        // hwmon numbers all its channels; IIO leaves the number out where there is one channel
-        let sound = number.len() <= 3 && (word == words[0] || (word == words[1] && !number.is_empty()));
-        if !sound {
-            let (iio, hwmon) = (words[0], words[1]);
-            let expected = format!("{iio} with its number (IIO), or {hwmon} with its number (hwmon)");
-            let hint = format!("the file in_{iio}0_raw is written \"{iio}0\", the file {hwmon}1_input \"{hwmon}1\"");
-            sink.add(&c.get("file").span, format!("{name:?} is no channel of the kernel that gives {quantity}"), expected, Some(hint));
-        }
-    }
-    match quantity {
-        "volts" if c.has("highest") => input(s, "iio", build, sink),
-        "amps" => {
-            let _ = carried(s, build, sink);
-        }
-        _ => {}
-    }
-    if quantity != "volts" && s.has("divider") {
-        let what = format!("a divider does not apply to {quantity}");
-        sink.add(&s.get("divider").span, what, "nothing here", Some("take it out".to_owned()));
-    }
-}
-
-/// The highest volts that can come must be within what the input stands and what the range can read.
-fn input(s: &Item, kind: &str, build: &Build, sink: &Sink) {
-    let c = s.get("chip");
-    let accepted = build.supplies.iter().map(|x| x.accept_v[1].value()).fold(f64::NEG_INFINITY, f64::max);
-    let top = accepted.max(build.limits.trip_high_v.value());
-    let d = s.get("divider");
-    let ratio = if s.has("divider") {
-        let t = d.number("tolerance_pct") / 100.0;
-        let (up, down) = (d.number("top_ohm") * (1.0 - t), d.number("bottom_ohm") * (1.0 + t));
-        down / (up + down)
-    } else {
-        1.0
-    };
-    let volts = top * ratio;
-    let how = if s.has("divider") { "behind its divider" } else { "without a divider" };
-    let what = |limit: &str| format!("up to {top} V at the place are {volts:.3} V at the input {how}: more than {limit}");
-    let hint = if s.has("divider") {
-        "choose a lower ratio, such as 10 kΩ over 10 kΩ".to_owned()
-    } else {
-        "add `divider = { top_ohm = 10000, bottom_ohm = 10000, tolerance_pct = 0.1 }`".to_owned()
-    };
-    if kind == "ina226" {
-        if volts > INA226_BUS_V {
-            sink.add(&c.span, what("the chip reads"), format!("at most {INA226_BUS_V} V"), Some(hint));
-        }
-        return;
-    }
-    if kind == "iio" {
-        let highest = c.number("highest");
-        if volts > highest {
-            sink.add(&c.get("highest").span, what("the file can give"), format!("a value above {volts:.3} V, not {highest}"), Some(hint));
-        }
-        return;
-    }
-    let stands = c.number("supply_v") + OVER_SUPPLY_V;
-    if volts > stands {
-        let expected = format!("at most {stands:.1} V: the chip's supply + {OVER_SUPPLY_V} V, whatever its range");
-        sink.add(&c.span, what("the chip withstands"), expected, Some(hint));
-    } else if volts > c.number("range_v") {
-        let range = c.number("range_v");
-        sink.add(&c.get("range_v").span, what("the range covers"), format!("a range above {volts:.3} V, not {range}"), None);
-    }
-}
-
-fn shunt(s: &Item, kind: &str, build: &Build, sink: &Sink) {
-    let c = s.get("chip");
-    if kind == "ads1115" {
-        let hint = "use an ina226, or measure volts here".to_owned();
-        sink.add(&s.get("quantity").span, "an ads1115 does not measure amperes".to_owned(), "volts", Some(hint));
-        return;
-    }
-    if let Some(amps) = carried(s, build, sink) {
-        let volts = amps * c.number("shunt_ohm");
-        if volts > SHUNT_FULL_V {
-            sink.add(
-                &c.get("shunt_ohm").span,
-                format!("{amps} A through this shunt are {:.1} mV: more than the chip reads", volts * 1e3),
-                format!("at most {:.4} Ω ({} mV at {amps} A)", SHUNT_FULL_V / amps, SHUNT_FULL_V * 1e3),
-                None,
-            );
-        }
-    }
-}
-
-/// The most that a place at which amperes are measured carries: its supply's rating, or its fuse's.
-fn carried(s: &Item, build: &Build, sink: &Sink) -> Option<f64> {
-    let node = s.text("node").unwrap_or_default();
-    let name = node.split_once(':').map(|(_, n)| n);
-    match (node.split(':').next().unwrap_or_default(), name) {
-        ("supply", None) => build.supplies.first().map(|x| x.rated_a.value()),
-        ("supply", Some(n)) => build.supplies.iter().find(|x| x.name == n).map(|x| x.rated_a.value()),
-        ("feed", Some(n)) => build.feeds.iter().find(|x| x.name == n).map(|x| x.fuse_a.value()),
-        _ => {
-            let hint = "the shunt sits in a supply's input lead or in a feed".to_owned();
-            sink.add(&s.get("node").span, format!("amperes are not measured at {node:?}"), "supply or feed:NAME", Some(hint));
-            None
-        }
+        super::converters::check(s, build, sink);
     }
 }
 

@@ -352,15 +352,26 @@ const SENSE: Spec = Spec {
 pub(super) const NODE_WORDS: &str = "place: supply, distribution, feed:NAME, panel:PORT-POSITION or controller; with several supplies \
                                      supply:NAME and distribution:NAME";
 
+/// Kinds of converter.
+const CHIP_WORDS: [&str; 11] =
+    ["ads1115", "ads1114", "ads1113", "ads1015", "ads1014", "ads1013", "ina226", "ina219", "ina228", "mcp3208", "iio"];
+
 const CHIP: Spec = Spec {
     name: "Chip",
-    about: "A converter. ads1115 needs channel and range_v; ina226 needs shunt_ohm to measure amperes; iio, a file of the kernel, needs device and file.",
+    about: "A converter. ads1015 and ads1115 need channel and range_v, ads1014 and ads1114 range_v; ina219, ina226 and ina228 need shunt_ohm to measure amperes; mcp3208 is on an SPI bus and needs select, channel and reference_v; iio, a file of the kernel, needs device and file.",
     fields: &[
-        required("kind", Kind::Word(&["ads1115", "ina226", "iio"]), "kind of chip", "\"ads1115\""),
-        optional("bus", Kind::Choice(&[0.0, 1.0, 3.0, 4.0, 5.0, 6.0]), "I²C bus number of a chip", "1"),
+        required("kind", Kind::Word(&CHIP_WORDS), "kind of chip", "\"ads1115\""),
+        optional("bus", Kind::Choice(&[0.0, 1.0, 3.0, 4.0, 5.0, 6.0]), "I²C bus number of a chip; SPI bus number of an mcp3208", "1"),
         optional("address", whole(0x08, 0x77), "I²C address of a chip", "0x48"),
-        optional("channel", whole(0, 3), "input of an ads1115", "0"),
-        optional("range_v", Kind::Choice(&RANGES), "full scale of an ads1115 in volts (TI SBAS444 table 7-1)", "4.096"),
+        optional("channel", whole(0, 7), "input of an ads1015, ads1115 or mcp3208; the others have one", "0"),
+        optional("select", whole(0, 2), "chip select of an mcp3208", "0"),
+        optional("reference_v", number(2.0, 5.5), "volts of an mcp3208's reference: its full scale", "3.3"),
+        optional(
+            "range_v",
+            Kind::Choice(&RANGES),
+            "full scale of a chip of the ads families in volts (TI SBAS444 table 7-1); ads1013 and ads1113 have 2.048",
+            "4.096",
+        ),
         default("supply_v", 3.3, 2.0, 5.5, "the chip's own supply in volts; default 3.3: its bus is the header's, with 3.3 V pull-ups"),
         optional(
             "device",
@@ -375,9 +386,15 @@ const CHIP: Spec = Spec {
             "\"voltage0\"",
         ),
         default("step", 0.001, 1e-9, 1.0, "of an iio: smallest step at its input in V, A or °C; default 0.001: the unit of hwmon's files"),
-        default("accuracy_pct", 1.0, 0.0, 20.0, "of an iio: limits of its gain in percent of the reading; default 1: assumed, no source"),
+        default(
+            "accuracy_pct",
+            1.0,
+            0.0,
+            20.0,
+            "limits of an iio's gain, or of an mcp3208's reference, in percent; default 1: assumed, no source",
+        ),
         optional("highest", number(0.001, 1000.0), "of an iio: the highest value it can read in V, A or °C; default: not known", "4.096"),
-        optional("shunt_ohm", number(0.000_01, 10.0), "shunt of an ina226 in Ω", "0.002"),
+        optional("shunt_ohm", number(0.000_01, 10.0), "shunt of a power monitor in Ω", "0.002"),
     ],
 };
 

@@ -1,6 +1,7 @@
 //! The expected-build file: text → checked [`Build`], or all its problems at once.
 
 mod assemble;
+mod converters;
 mod cross;
 mod fields;
 mod model;

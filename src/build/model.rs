@@ -86,6 +86,15 @@ impl Up {
             Self::Left => 270,
         }
     }
+    /// Lower-case word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Up => "up",
+            Self::Right => "right",
+            Self::Down => "down",
+            Self::Left => "left",
+        }
+    }
     /// The orientation with this many quarter turns clockwise added.
     pub const fn turned(self, quarter_turns: u16) -> Self {
         match (self.degrees() / 90 + quarter_turns) % 4 {
@@ -429,12 +438,69 @@ pub enum Quantity {
     Celsius,
 }
 
+/// One chip of the ADS111x and ADS101x families.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum AdsPart {
+    /// 12 bits, one input, ±2.048 V.
+    Ads1013,
+    /// 12 bits, one input, ranges.
+    Ads1014,
+    /// 12 bits, four inputs, ranges.
+    Ads1015,
+    /// 16 bits, one input, ±2.048 V.
+    Ads1113,
+    /// 16 bits, one input, ranges.
+    Ads1114,
+    /// 16 bits, four inputs, ranges.
+    #[default]
+    Ads1115,
+}
+
+impl AdsPart {
+    /// The `kind` words with what they mean.
+    const WORDS: [(&'static str, Self); 6] = [
+        ("ads1013", Self::Ads1013),
+        ("ads1014", Self::Ads1014),
+        ("ads1015", Self::Ads1015),
+        ("ads1113", Self::Ads1113),
+        ("ads1114", Self::Ads1114),
+        ("ads1115", Self::Ads1115),
+    ];
+    /// By its word in the build file.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::WORDS.into_iter().find(|(w, _)| *w == word).map(|(_, part)| part)
+    }
+    /// Its word in the build file.
+    pub const fn word(self) -> &'static str {
+        Self::WORDS[self as usize].0
+    }
+    /// Bits of a result.
+    pub const fn bits(self) -> u32 {
+        if matches!(self, Self::Ads1013 | Self::Ads1014 | Self::Ads1015) { 12 } else { 16 }
+    }
+    /// Whether it selects between four inputs.
+    pub const fn selects(self) -> bool {
+        matches!(self, Self::Ads1015 | Self::Ads1115)
+    }
+    /// Whether its range can be chosen.
+    pub const fn has_ranges(self) -> bool {
+        !matches!(self, Self::Ads1013 | Self::Ads1113)
+    }
+    fn is_ads1115(&self) -> bool {
+        *self == Self::Ads1115
+    }
+}
+
 /// The converter chip behind a sense point.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(tag = "kind", rename_all = "lowercase")]
 pub enum Chip {
-    /// 16-bit I²C converter of the ADS111x family (TI SBAS444).
+    /// I²C converter of the families ADS111x, 16 bits (TI SBAS444), and ADS101x, 12 bits (TI SBAS473).
     Ads1115 {
+        /// Which of them.
+        #[serde(skip_serializing_if = "AdsPart::is_ads1115")]
+        part: AdsPart,
         /// I²C bus number.
         bus: u8,
         /// 7-bit address, 0x48 to 0x4b.
@@ -455,6 +521,39 @@ pub enum Chip {
         /// Shunt resistance; needed for amps.
         shunt_ohm: Option<f64>,
     },
+    /// I²C power monitor INA219, 12 bits (TI SBOS448).
+    Ina219 {
+        /// I²C bus number.
+        bus: u8,
+        /// 7-bit address, 0x40 to 0x4f.
+        address: u8,
+        /// Shunt resistance; needed for amps.
+        shunt_ohm: Option<f64>,
+    },
+    /// I²C power monitor INA228, 20 bits (TI SLYS021).
+    Ina228 {
+        /// I²C bus number.
+        bus: u8,
+        /// 7-bit address, 0x40 to 0x4f.
+        address: u8,
+        /// Shunt resistance; needed for amps.
+        shunt_ohm: Option<f64>,
+    },
+    /// 12-bit SPI converter MCP3208 (Microchip DS21298).
+    Mcp3208 {
+        /// SPI bus number.
+        bus: u8,
+        /// Its chip select.
+        select: u8,
+        /// Input 0 to 7, against ground.
+        channel: u8,
+        /// Volts of its reference: full scale.
+        reference_v: f64,
+        /// Limits of the reference, percent.
+        accuracy_pct: f64,
+        /// Its own supply volts: no input may exceed it by more than 0.6 V.
+        supply_v: f64,
+    },
     /// A channel that a driver of the kernel reads and gives as a file below `/sys` (its IIO or hwmon interface).
     Iio {
         /// What the device's `name` file says, or the folder's own name such as `iio:device0` or `hwmon2`.
@@ -474,23 +573,58 @@ impl Chip {
     /// I²C bus and address, where it is on one.
     pub const fn place(&self) -> Option<(u8, u8)> {
         match self {
-            Self::Ads1115 { bus, address, .. } | Self::Ina226 { bus, address, .. } => Some((*bus, *address)),
-            Self::Iio { .. } => None,
+            Self::Ads1115 { bus, address, .. }
+            | Self::Ina219 { bus, address, .. }
+            | Self::Ina226 { bus, address, .. }
+            | Self::Ina228 { bus, address, .. } => Some((*bus, *address)),
+            Self::Mcp3208 { .. } | Self::Iio { .. } => None,
         }
     }
     /// Where it is, in words, e.g. `ads1115 at 0x48 on bus 1`.
     pub fn described(&self) -> String {
         match self {
             Self::Iio { device, file, .. } => format!("{file} of the kernel's device {device}"),
-            Self::Ads1115 { bus, address, .. } | Self::Ina226 { bus, address, .. } => {
-                format!("{} at 0x{address:02x} on bus {bus}", self.word())
-            }
+            Self::Mcp3208 { bus, select, .. } => format!("{} at select {select} of SPI bus {bus}", self.word()),
+            Self::Ads1115 { bus, address, .. }
+            | Self::Ina219 { bus, address, .. }
+            | Self::Ina226 { bus, address, .. }
+            | Self::Ina228 { bus, address, .. } => format!("{} at 0x{address:02x} on bus {bus}", self.word()),
+        }
+    }
+    /// Shunt resistance of a power monitor that measures amperes.
+    pub const fn shunt_ohm(&self) -> Option<f64> {
+        match self {
+            Self::Ina219 { shunt_ohm, .. } | Self::Ina226 { shunt_ohm, .. } | Self::Ina228 { shunt_ohm, .. } => *shunt_ohm,
+            _ => None,
+        }
+    }
+    /// Greatest volts across the shunt: ±320 mV (TI SBOS448), ±81.92 mV (SBOS547), ±163.84 mV (SLYS021).
+    pub const fn shunt_full_v(&self) -> Option<f64> {
+        match self {
+            Self::Ina219 { .. } => Some(0.32),
+            Self::Ina226 { .. } => Some(0.081_92),
+            Self::Ina228 { .. } => Some(0.163_84),
+            _ => None,
+        }
+    }
+    /// Volts of one step at its input; for a file of the kernel in the unit of what it measures.
+    pub fn step(&self) -> f64 {
+        match self {
+            Self::Ads1115 { part, range_v, .. } => range_v / f64::from(1_u32 << (part.bits() - 1)),
+            Self::Ina219 { .. } => 4e-3,
+            Self::Ina226 { .. } => 1.25e-3,
+            Self::Ina228 { .. } => 195.3125e-6,
+            Self::Mcp3208 { reference_v, .. } => reference_v / 4096.0,
+            Self::Iio { step, .. } => *step,
         }
     }
     /// The `kind` word of the build file.
     pub const fn word(&self) -> &'static str {
         match self {
-            Self::Ads1115 { .. } => "ads1115",
+            Self::Ads1115 { part, .. } => part.word(),
+            Self::Ina219 { .. } => "ina219",
+            Self::Ina228 { .. } => "ina228",
+            Self::Mcp3208 { .. } => "mcp3208",
             Self::Ina226 { .. } => "ina226",
             Self::Iio { .. } => "iio",
         }
@@ -595,6 +729,18 @@ pub struct Build {
 }
 
 impl Build {
+    /// SPI buses with the chip selects that converters are on, in order.
+    pub fn selects(&self) -> Vec<(u8, u8)> {
+        let mut places: Vec<(u8, u8)> = Vec::new();
+        for sense in &self.sense {
+            if let Chip::Mcp3208 { bus, select, .. } = sense.chip {
+                places.push((bus, select));
+            }
+        }
+        places.sort_unstable();
+        places.dedup();
+        places
+    }
     /// Numbers of the I²C buses that converters are on, in order.
     pub fn buses(&self) -> Vec<u8> {
         let mut numbers: Vec<u8> = self.sense.iter().filter_map(|s| Some(s.chip.place()?.0)).collect();

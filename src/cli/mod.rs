@@ -6,17 +6,20 @@
 mod accept;
 mod blank;
 mod board;
+mod by_hand;
 mod calibrate;
 mod campaign;
 mod cancel;
 mod compare;
 mod doctor;
+mod find_map;
 mod judge;
 mod key;
 mod paper;
 mod progress;
 mod run;
 mod serve;
+mod sheet;
 mod show;
 mod ticket;
 mod verify;
@@ -53,6 +56,10 @@ enum Command {
     Plan(PlanArgs),
     /// Print which GPIO line does what, and conflicts.
     Pins(Paper),
+    /// Print what the builder works from: the wall from behind and in front, cut list, fuses, pins, before-power checklist; or the panel map.
+    Sheet(sheet::SheetArgs),
+    /// Light each port and position alone, ask where it appears, and write the chains as found.
+    FindMap(find_map::FindMapArgs),
     /// Commission the sign: all stages, journal, report.
     Run(run::RunArgs),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
@@ -144,6 +151,8 @@ pub fn main() -> ExitCode {
         Command::Desk(args) => paper::desk(&args),
         Command::Plan(args) => paper::plan(&args),
         Command::Pins(args) => paper::pins(&args),
+        Command::Sheet(args) => sheet::sheet(&args),
+        Command::FindMap(args) => find_map::find_map(&args),
         Command::Run(args) => run::run(args),
         Command::Show(args) => show::show(&args),
         Command::Blank(args) => blank::blank(&args),

@@ -41,6 +41,9 @@ pub struct RunArgs {
     baseline: Option<PathBuf>,
     #[command(flatten)]
     state: super::accept::StateDir,
+    /// Before-power checklist filled in elsewhere (TOML; `sheet BUILD --checklist` prints the empty form).
+    #[arg(long, value_name = "FILE")]
+    checklist: Option<PathBuf>,
     #[command(flatten)]
     cut: Cut,
     #[command(flatten)]
@@ -125,12 +128,16 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
+    let list = args.checklist.as_deref().map(|path| super::by_hand::load(path, &build)).transpose()?;
     let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
     let board = board::Use { args: &args.board, doing: "run", storage };
-    let (rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    let (mut rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
     // what can't be compared is said before anything is lit
     let baseline =
         args.baseline.as_deref().map(|run| super::accept::baseline(run, &args.state, &build.digest(), rig.simulated)).transpose()?;
+    if let Some(list) = list {
+        rig.witness = Box::new(crate::rig::WithChecklist { inner: rig.witness, list });
+    }
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,

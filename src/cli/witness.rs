@@ -1,9 +1,12 @@
 //! The witness at the terminal.
 
-use crate::event::{Answer, Difference, Question, Seen};
+use super::by_hand;
+use crate::build::Build;
+use crate::drawing;
+use crate::event::{Answer, Checklist, Difference, HandReading, Question, Seen, Whereabouts};
 use crate::frame::Frame;
 use crate::rig::Witness;
-use std::io::{BufRead, Write};
+use std::io::{BufRead, IsTerminal, Write};
 
 /// Asks on stderr, reads answers from stdin. End of input means nobody is there.
 pub struct Terminal;
@@ -33,6 +36,70 @@ impl Witness for Terminal {
         }
         if differences.is_empty() { Answer::Absent } else { Answer::Differs(differences) }
     }
+    fn where_is(&mut self, build: &Build, question: &Question, _mark: &Frame) -> Whereabouts {
+        let mut err = std::io::stderr().lock();
+        let _ = writeln!(err, "\n{}\n{}", question.text, places_text(build));
+        for line in std::io::stdin().lock().lines() {
+            let Ok(line) = line else { return Whereabouts::Absent };
+            match parse_place(build, &line) {
+                Ok(seen) => return seen,
+                Err(why) => {
+                    let _ = writeln!(err, "  {why}");
+                }
+            }
+        }
+        Whereabouts::Absent
+    }
+    fn before_power(&mut self, build: &Build) -> Option<Checklist> {
+        // a script that pipes answers about the wall is not asked for more
+        if !std::io::stdin().is_terminal() {
+            return None;
+        }
+        let now = crate::rig::wall_now();
+        by_hand::ask(build, &now, &mut std::io::stdin().lock(), &mut std::io::stderr().lock())
+    }
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        if !std::io::stdin().is_terminal() {
+            return None;
+        }
+        by_hand::ask_joint(&mut std::io::stdin().lock(), &mut std::io::stderr().lock())
+    }
+}
+
+/// The places of the wall with their numbers, row by row, and how to answer.
+fn places_text(build: &Build) -> String {
+    let mut out = String::from("  places, from the front, by their numbers:");
+    let mut row = None;
+    for (k, panel) in drawing::places(build).into_iter().enumerate() {
+        let [x, y] = build.panels[panel].at;
+        if row != Some(y) {
+            out.push_str(&format!("\n   {y:>5} pixels down: "));
+            row = Some(y);
+        }
+        out.push_str(&format!(" {} (from {x})", k + 1));
+    }
+    out + "\n  answer PLACE up|right|down|left (where the arrow points), or: none"
+}
+
+fn parse_place(build: &Build, line: &str) -> Result<Whereabouts, String> {
+    let words: Vec<String> = line.split_whitespace().map(str::to_lowercase).collect();
+    let words: Vec<&str> = words.iter().map(String::as_str).collect();
+    let places = drawing::places(build);
+    let (number, way) = match words[..] {
+        ["none"] => return Ok(Whereabouts::Nowhere),
+        [number, way] => (number, way),
+        _ => return Err("answer for example `3 up`, or `none`".to_owned()),
+    };
+    let degrees = match way {
+        "up" => 0,
+        "right" => 90,
+        "down" => 180,
+        "left" => 270,
+        _ => return Err(format!("`{way}`: the arrow points up, right, down or left")),
+    };
+    let index = number.parse::<usize>().ok().and_then(|n| n.checked_sub(1));
+    let panel = index.and_then(|i| places.get(i)).ok_or_else(|| format!("`{number}`: places are 1 to {}", places.len()))?;
+    Ok(Whereabouts::At { at: build.panels[*panel].at, degrees })
 }
 
 fn place(word: &str) -> Option<(u8, u8)> {
@@ -60,6 +127,19 @@ fn parse(line: &str) -> Option<Difference> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn places_are_understood() {
+        let build = crate::build::load(include_str!("../../config/water-taxi.toml"), "water-taxi.toml").unwrap();
+        let read = |line: &str| parse_place(&build, line);
+        assert_eq!(read("3 up"), Ok(Whereabouts::At { at: [128, 0], degrees: 0 }));
+        assert_eq!(read(" 4  Down "), Ok(Whereabouts::At { at: [0, 32], degrees: 180 }));
+        assert_eq!(read("none"), Ok(Whereabouts::Nowhere));
+        for bad in ["7 up", "0 up", "3", "3 north", "", "1.1 up"] {
+            assert!(read(bad).is_err(), "{bad}");
+        }
+        assert!(places_text(&build).contains("32 pixels down:  4 (from 0) 5 (from 64) 6 (from 128)"), "{}", places_text(&build));
+    }
 
     #[test]
     fn answers_are_understood() {

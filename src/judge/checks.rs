@@ -543,7 +543,7 @@ impl Judge<'_> {
         let asked = self.build.limits.hold_s;
         // the last reading comes up to two intervals before the end
         let complete = planned >= asked * 0.999 && asked > 0.0 && held >= planned * 0.98 - 2.0 * interval.unwrap_or(0.0);
-        let tripped = self.record.blanked.iter().any(|c| !matches!(c, StopCause::Cancelled { .. }));
+        let tripped = self.record.blanked.iter().any(|c| !matches!(c, StopCause::Cancelled { .. } | StopCause::ByHand { .. }));
         let result = if tripped && held > 0.0 {
             CheckResult::Fail
         } else if complete {
@@ -675,6 +675,7 @@ impl Judge<'_> {
                 format!("{} moved by {value:.4} where {expected:.4} was expected", name(point))
             }
             StopCause::Cancelled { by } => format!("by {by}"),
+            StopCause::ByHand { why } => why.clone(),
         }
     }
 

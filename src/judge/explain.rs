@@ -333,7 +333,7 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
         What::Block(c, b) => Some((c, Some(b), pattern.rows[i].value / pattern.rows[i].mean)),
         What::Level(_) => None,
     };
-    let misfits: Vec<_> = (0..rows).filter(|&i| misfit(i)).filter_map(|i| cell(i)).collect();
+    let misfits: Vec<_> = (0..rows).filter(|&i| misfit(i)).filter_map(cell).collect();
     if !misfits.is_empty() {
         // what was taken to come near them is no explanation
         found.retain(|e| !e.best.rows().any(|i| cell(i).is_some() && misfit(i)));

@@ -71,8 +71,14 @@ fn remedy(kind: &str) -> Vec<String> {
             &[OFF, "Compare the panel's type and batch with the build.", "Reseat its power plug.", "Exchange the panel.", AGAIN]
         }
         "panel-turned" => &[OFF, "Mount the panel with its arrow as the build says.", "Show the marks again."],
-        "port-swap" => &[OFF, "Exchange the ribbons of the two ports at the adapter.", "Show the marks again."],
-        "order-swap" => &[OFF, "Bring the ribbons of the chain into the order of the build.", "Show the marks again."],
+        "port-swap" => {
+            &[OFF, "Exchange the ribbons of the two ports at the adapter, or accept the map as it is: `find-map`.", "Show the marks again."]
+        }
+        "order-swap" => &[
+            OFF,
+            "Bring the ribbons of the chain into the order of the build, or accept the map as it is: `find-map`.",
+            "Show the marks again.",
+        ],
         "ribbon-open" => {
             &[OFF, "Reseat the ribbon at both ends.", "Exchange the ribbon.", "Exchange the panel before it (its output).", AGAIN]
         }

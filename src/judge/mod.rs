@@ -159,8 +159,15 @@ pub fn judge(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Point
 /// [`judge`] without the coverage, which depends on the build and its plan alone.
 pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[PointUncertainty]) -> Judgement {
     let record = record::Record::new(entries);
-    let mut judge =
-        checks::Judge { build, plan, record: &record, instruments, checks: Vec::new(), cells: Default::default(), responses: None };
+    let mut judge = checks::Judge {
+        build,
+        plan,
+        record: &record,
+        instruments,
+        checks: crate::checklist::checks(build, entries),
+        cells: Default::default(),
+        responses: None,
+    };
     judge.run();
     let explained = explain::explain(&judge);
     if let Some(explained) = &explained {

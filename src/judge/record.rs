@@ -61,6 +61,8 @@ impl<'a> Record<'a> {
                 }
                 Event::Blanked { cause, .. } => record.blanked.push(cause),
                 Event::RunEnded { ending } => record.ending = Some(ending),
+                // judged by `checklist`
+                Event::Checklist(_) | Event::ByHand { .. } => {}
                 Event::Calibrated(_) | Event::Shown { .. } | Event::StageStarted { .. } | Event::StageEnded { .. } => {}
             }
         }

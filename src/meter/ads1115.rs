@@ -1,6 +1,7 @@
-//! Driver of the ADS1115 converter (TI SBAS444) in single-shot mode, single-ended inputs.
+//! Driver of the ADS111x converters of 16 bits (TI SBAS444) and the ADS101x of 12 (TI SBAS473) in single-shot mode, single-ended inputs.
 
 use super::{read_register, write_register};
+use crate::build::AdsPart;
 use crate::units::{NoReading, Reading};
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::I2c;
@@ -8,37 +9,14 @@ use embedded_hal::i2c::I2c;
 const CONVERSION: u8 = 0;
 const CONFIG: u8 = 1;
 const OS: u16 = 0x8000;
+const MUX: u16 = 0x7000;
+const PGA: u16 = 0x0e00;
+const COMPARATOR: u16 = 0x001f;
 
-/// Data rate (DR field, SBAS444 from memory).
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[expect(missing_docs, reason = "the names are the samples per second")]
-pub enum Rate {
-    Sps8,
-    Sps16,
-    Sps32,
-    Sps64,
-    Sps128,
-    Sps250,
-    Sps475,
-    Sps860,
-}
-
-impl Rate {
-    /// Every rate in order of its DR field.
-    pub const ALL: [Self; 8] = [Self::Sps8, Self::Sps16, Self::Sps32, Self::Sps64, Self::Sps128, Self::Sps250, Self::Sps475, Self::Sps860];
-    /// Samples per second.
-    pub const fn sps(self) -> u32 {
-        [8, 16, 32, 64, 128, 250, 475, 860][self as usize]
-    }
-    /// The rate of a DR field (0 to 7).
-    pub const fn from_field(field: u16) -> Self {
-        Self::ALL[(field & 7) as usize]
-    }
-    /// Time after which a conversion is done on the slowest clock (−10 %), nanoseconds, with the
-    /// 25 µs of wake-up from single-shot sleep (from memory).
-    pub const fn wait_ns(self) -> u32 {
-        1_100_000_000 / self.sps() + 25_000
-    }
+/// Samples per second of the DR field (SBAS444 and SBAS473, from memory).
+pub const fn sps(part: AdsPart, field: u16) -> u32 {
+    let field = (field & 7) as usize;
+    if part.bits() == 16 { [8, 16, 32, 64, 128, 250, 475, 860][field] } else { [128, 250, 490, 920, 1600, 2400, 3300, 3300][field] }
 }
 
 /// PGA field of a full scale in volts, if the chip has it (SBAS444E table 7-1).
@@ -64,28 +42,72 @@ pub fn input_ohm(range_v: f64) -> f64 {
     differential * common / (differential + common)
 }
 
-/// The configuration word without the OS bit: one input against ground, single-shot, comparator off.
-pub fn config(channel: u8, range_v: f64, rate: Rate) -> Option<u16> {
-    (channel < 4).then_some(())?;
-    Some((4 + u16::from(channel)) << 12 | pga(range_v)? << 9 | 1 << 8 | (rate as u16) << 5 | 3)
+/// One input of a chip.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Input {
+    /// Which of the family.
+    pub part: AdsPart,
+    /// Input 0 to 3 against ground. A part without a selector has input 0 alone, and its input 1 at ground.
+    pub channel: u8,
+    /// Full scale in volts.
+    pub range_v: f64,
 }
 
-/// Volts at the chip's input. The end codes mean that the input is at or beyond the range.
-pub fn volts(code: u16, range_v: f64) -> Reading<f64> {
-    match code {
-        0x7fff => Err(NoReading::SaturatedHigh),
-        0x8000 => Err(NoReading::SaturatedLow),
-        _ => Ok(f64::from(code as i16) * range_v / 32768.0),
+impl Input {
+    /// The fastest rate of the 16-bit parts; of the 12-bit ones their rate after reset.
+    pub const fn rate(self) -> u16 {
+        if self.part.bits() == 16 { 7 } else { 4 }
+    }
+
+    /// Time after which a conversion is done on the slowest clock (−10 %), nanoseconds, with the
+    /// 25 µs of wake-up from single-shot sleep (from memory).
+    pub const fn wait_ns(self) -> u32 {
+        1_100_000_000 / sps(self.part, self.rate()) + 25_000
+    }
+
+    /// The configuration word without the OS bit: one input against ground, single-shot, comparator off. `None` where the part can't do it.
+    pub fn config(self, rate: u16) -> Option<u16> {
+        let mux = if self.part.selects() {
+            (self.channel < 4).then_some(4 + u16::from(self.channel))?
+        } else {
+            (self.channel == 0).then_some(0)?
+        };
+        let pga = pga(self.range_v).filter(|&field| self.part.has_ranges() || field == 2)?;
+        Some(mux << 12 | pga << 9 | 1 << 8 | (rate & 7) << 5 | 3)
+    }
+
+    /// The bits of the configuration that this part must give back as they were written; the others have no function in it.
+    pub const fn kept(self) -> u16 {
+        let mut mask = !OS;
+        if !self.part.selects() {
+            mask &= !MUX;
+        }
+        if !self.part.has_ranges() {
+            mask &= !(PGA | COMPARATOR);
+        }
+        mask
+    }
+
+    /// Volts at the chip's input. The end codes mean that the input is at or beyond the range.
+    pub fn volts(self, register: u16) -> Reading<f64> {
+        // 12-bit results stand in the register's upper bits
+        let shift = 16 - self.part.bits();
+        let code = (register as i16) >> shift;
+        match code {
+            _ if code == i16::MAX >> shift => Err(NoReading::SaturatedHigh),
+            _ if code == i16::MIN >> shift => Err(NoReading::SaturatedLow),
+            _ => Ok(f64::from(code) * self.range_v / f64::from(1_u32 << (self.part.bits() - 1))),
+        }
     }
 }
 
 /// Writes two configurations without starting a conversion and reads them back. The chip has no
 /// identity register, so this is what can be known.
-pub fn identify<I: I2c>(bus: &mut I, address: u8, channel: u8, range_v: f64) -> Reading<()> {
-    for rate in [Rate::Sps128, Rate::Sps860] {
-        let word = config(channel, range_v, rate).ok_or(NoReading::NotPresent)?;
+pub fn identify<I: I2c>(bus: &mut I, address: u8, input: Input) -> Reading<()> {
+    for rate in [0, input.rate()] {
+        let word = input.config(rate).ok_or(NoReading::NotPresent)?;
         write_register(bus, address, CONFIG, word)?;
-        if read_register(bus, address, CONFIG)? & !OS != word {
+        if (read_register(bus, address, CONFIG)? ^ word) & input.kept() != 0 {
             return Err(NoReading::WrongChip);
         }
     }
@@ -93,20 +115,20 @@ pub fn identify<I: I2c>(bus: &mut I, address: u8, channel: u8, range_v: f64) -> 
 }
 
 /// One conversion; volts at the chip's input.
-pub fn read<I: I2c, D: DelayNs>(bus: &mut I, delay: &mut D, address: u8, channel: u8, range_v: f64, rate: Rate) -> Reading<f64> {
-    let word = config(channel, range_v, rate).ok_or(NoReading::NotPresent)?;
+pub fn read<I: I2c, D: DelayNs>(bus: &mut I, delay: &mut D, address: u8, input: Input) -> Reading<f64> {
+    let word = input.config(input.rate()).ok_or(NoReading::NotPresent)?;
     write_register(bus, address, CONFIG, word | OS)?;
-    delay.delay_ns(rate.wait_ns());
+    delay.delay_ns(input.wait_ns());
     // As long again, in eight polls, before the chip is called late.
     for _ in 0..8 {
         let state = read_register(bus, address, CONFIG)?;
-        if state & !OS != word {
+        if (state ^ word) & input.kept() != 0 {
             return Err(NoReading::WrongChip); // it was reset or another program has it
         }
         if state & OS != 0 {
-            return volts(read_register(bus, address, CONVERSION)?, range_v);
+            return input.volts(read_register(bus, address, CONVERSION)?);
         }
-        delay.delay_ns(rate.wait_ns() / 8);
+        delay.delay_ns(input.wait_ns() / 8);
     }
     Err(NoReading::TimedOut)
 }
@@ -114,6 +136,10 @@ pub fn read<I: I2c, D: DelayNs>(bus: &mut I, delay: &mut D, address: u8, channel
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn of(part: AdsPart, channel: u8, range_v: f64) -> Input {
+        Input { part, channel, range_v }
+    }
 
     #[test]
     fn codes_of_the_data_sheet() {
@@ -126,22 +152,42 @@ mod tests {
             (0x3e80, 2.048, 1.0),
             (0xc180, 2.048, -1.0),
         ] {
-            assert!((volts(code, range).unwrap() - v).abs() <= range / 65536.0 + 1e-12, "{code:04x}");
+            assert!((of(AdsPart::Ads1115, 0, range).volts(code).unwrap() - v).abs() <= range / 65536.0 + 1e-12, "{code:04x}");
         }
         // TI SBAS740B table 5 (same core).
-        assert_eq!(volts(0x7fff, 4.096), Err(NoReading::SaturatedHigh));
-        assert_eq!(volts(0x8000, 4.096), Err(NoReading::SaturatedLow));
-        assert_eq!(volts(0, 4.096), Ok(0.0));
-        assert_eq!(volts(0xffff, 4.096), Ok(-125e-6));
+        let input = of(AdsPart::Ads1115, 0, 4.096);
+        assert_eq!(input.volts(0x7fff), Err(NoReading::SaturatedHigh));
+        assert_eq!(input.volts(0x8000), Err(NoReading::SaturatedLow));
+        assert_eq!(input.volts(0), Ok(0.0));
+        assert_eq!(input.volts(0xffff), Ok(-125e-6));
+    }
+
+    #[test]
+    fn codes_of_twelve_bits_stand_in_the_upper_bits() {
+        // SBAS473, input signal against output code: 7FF0h at the upper end, 0010h one step, FFF0h minus one, 8000h at the lower end;
+        // a step is range / 2^11 (2 mV at ±4.096 V)
+        let input = of(AdsPart::Ads1015, 0, 4.096);
+        assert_eq!(input.volts(0x7ff0), Err(NoReading::SaturatedHigh));
+        assert_eq!(input.volts(0x8000), Err(NoReading::SaturatedLow));
+        assert_eq!(input.volts(0x0010), Ok(2e-3));
+        assert_eq!(input.volts(0xfff0), Ok(-2e-3));
+        assert_eq!(of(AdsPart::Ads1013, 0, 2.048).volts(0x3e80), Ok(1.0));
     }
 
     #[test]
     fn configuration_fields() {
         // JAJS373D register table: MUX 14:12, PGA 11:9, MODE 8, DR 7:5, QUE 1:0.
-        assert_eq!(config(0, 2.048, Rate::Sps128), Some(0x4583));
-        assert_eq!(config(3, 4.096, Rate::Sps860), Some(0x73e3));
-        assert_eq!(config(4, 4.096, Rate::Sps860), None);
-        assert_eq!(config(0, 5.0, Rate::Sps860), None);
-        assert_eq!(Rate::ALL.map(Rate::sps), [8, 16, 32, 64, 128, 250, 475, 860]);
+        assert_eq!(of(AdsPart::Ads1115, 0, 2.048).config(4), Some(0x4583));
+        assert_eq!(of(AdsPart::Ads1115, 3, 4.096).config(7), Some(0x73e3));
+        assert_eq!(of(AdsPart::Ads1115, 4, 4.096).config(7), None);
+        assert_eq!(of(AdsPart::Ads1115, 0, 5.0).config(7), None);
+        assert_eq!((0..8).map(|f| sps(AdsPart::Ads1115, f)).collect::<Vec<_>>(), [8, 16, 32, 64, 128, 250, 475, 860]);
+        // without a selector the field is 0: input 0 against input 1; without ranges ±2.048 V
+        assert_eq!(of(AdsPart::Ads1114, 0, 4.096).config(7), Some(0x03e3));
+        assert_eq!(of(AdsPart::Ads1114, 1, 4.096).config(7), None);
+        assert_eq!(of(AdsPart::Ads1113, 0, 2.048).config(7), Some(0x05e3));
+        assert_eq!(of(AdsPart::Ads1113, 0, 4.096).config(7), None);
+        // after reset 8583h: bits of the reset value that a part keeps are those of the driver's own words at ±2.048 V
+        assert_eq!(of(AdsPart::Ads1113, 0, 2.048).config(4), Some(0x8583 & !OS));
     }
 }

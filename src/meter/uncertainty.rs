@@ -12,16 +12,22 @@ const INPUT_REL: f64 = 0.3;
 /// From data-sheet limits and divider tolerance.
 ///
 /// ADS1115: gain 0.15 % max, offset 3 LSB, INL 1 LSB (SBAS444, from memory). INA226: gain 0.1 % max and
-/// shunt offset 10 µV max (SBOS547 features), bus offset 7.5 mV max (from memory). A file of the kernel: as the build states.
+/// shunt offset 10 µV max (SBOS547 features), bus offset 7.5 mV max (from memory). ADS101x: gain
+/// 0.25 %, offset and INL 1 LSB together. INA219: 0.5 % and one step, shunt offset 200 µV at ±320 mV. INA228: gain 0.05 %, bus offset
+/// 2.5 mV, shunt offset 1 µV. MCP3208: gain 5 LSB, offset 3 LSB, INL 1 LSB, and the reference as the build states it (all from memory). A file of the kernel: as the build states.
 pub fn point_uncertainty(_build: &Build, point: &SensePoint) -> PointUncertainty {
     let root3 = 3f64.sqrt();
     let k = scale(point).abs();
     let amps = point.quantity == Quantity::Amps;
+    let lsb = point.chip.step();
     let (gain, offset_v, lsb_v) = match &point.chip {
-        Chip::Ads1115 { range_v, .. } => {
-            let lsb = range_v / 32768.0;
-            (0.0015, lsb * 10f64.sqrt(), lsb)
-        }
+        Chip::Ads1115 { part, .. } if part.bits() == 12 => (0.0025, lsb, lsb),
+        Chip::Ads1115 { .. } => (0.0015, lsb * 10f64.sqrt(), lsb),
+        Chip::Ina219 { .. } if amps => (0.005, 200e-6, 10e-6),
+        Chip::Ina219 { .. } => (0.005, lsb, lsb),
+        Chip::Ina228 { .. } if amps => (0.0005, 1e-6, 312.5e-9),
+        Chip::Ina228 { .. } => (0.0005, 2.5e-3, lsb),
+        Chip::Mcp3208 { accuracy_pct, .. } => (accuracy_pct / 100.0 + 5.0 / 4096.0, 10f64.sqrt() * lsb, lsb),
         Chip::Ina226 { .. } if amps => (0.001, 10e-6, 2.5e-6),
         Chip::Ina226 { .. } => (0.001, 7.5e-3, 1.25e-3),
         Chip::Iio { step, accuracy_pct, .. } => (accuracy_pct / 100.0, iio::OFFSET_STEPS * step, *step),

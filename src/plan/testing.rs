@@ -27,7 +27,7 @@ pub fn build(feed_end: bool) -> Build {
         quantity: Quantity::Volts,
         node,
         reference: Node::Controller,
-        chip: Chip::Ads1115 { bus: 1, address: 0x48, channel, range_v: 4.096, supply_v: 3.3 },
+        chip: Chip::Ads1115 { part: Default::default(), bus: 1, address: 0x48, channel, range_v: 4.096, supply_v: 3.3 },
         divider: Some(Divider { top: Ohms::new(10e3), bottom: Ohms::new(10e3), tolerance_pct: 0.1 }),
     };
     let mut points = vec![sense("distribution", Node::Distribution(0), 0)];

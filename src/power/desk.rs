@@ -14,9 +14,6 @@ const PANEL_FARADS: f64 = 1e-3;
 /// Longest time at the limit at start (common practice, no source).
 const INRUSH_MS: f64 = 50.0;
 
-/// Range of an INA226's shunt input (TI SBOS547).
-const SHUNT_MV: f64 = 81.92;
-
 /// Result of a paper check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -348,11 +345,12 @@ fn inrush(build: &Build, out: &mut Vec<DeskCheck>) {
 /// Highest volts that can come, at each converter's input.
 fn converters(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
     for sense in &build.sense {
-        let (range_v, supply_v) = match sense.chip {
-            Chip::Ads1115 { range_v, supply_v, .. } => (range_v, supply_v),
-            Chip::Ina226 { shunt_ohm, .. } => {
-                if let (Quantity::Amps, Some(ohm)) = (sense.quantity, shunt_ohm) {
-                    shunt(build, level, sense, ohm, out);
+        let (range_v, stands_v) = match sense.chip {
+            Chip::Ads1115 { range_v, supply_v, .. } => (range_v, supply_v + 0.3),
+            Chip::Mcp3208 { reference_v, supply_v, .. } => (reference_v, supply_v + 0.6),
+            Chip::Ina219 { .. } | Chip::Ina226 { .. } | Chip::Ina228 { .. } => {
+                if let (Quantity::Amps, Some(ohm), Some(full_v)) = (sense.quantity, sense.chip.shunt_ohm(), sense.chip.shunt_full_v()) {
+                    shunt(build, level, sense, ohm, full_v * 1000.0, out);
                 }
                 continue;
             }
@@ -361,7 +359,7 @@ fn converters(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
         };
         let ratio = sense.divider.map_or(1.0, |d| (d.top.value() + d.bottom.value()) / d.bottom.value());
         let highest = build.limits.trip_high_v.value() / ratio;
-        let limit = range_v.min(supply_v + 0.3);
+        let limit = range_v.min(stands_v);
         out.push(DeskCheck {
             id: format!("converter/{}", sense.name),
             title: format!("highest volts at the converter input of `{}`", sense.name),
@@ -370,13 +368,16 @@ fn converters(build: &Build, level: f64, out: &mut Vec<DeskCheck>) {
             unit: "V",
             limit: high(limit),
             verdict: most(highest, limit),
-            basis: "its range, and its own supply + 0.3 V (TI SBAS444)".to_owned(),
+            basis: match sense.chip {
+                Chip::Mcp3208 { .. } => "its reference, and its own supply + 0.6 V (Microchip DS21298)".to_owned(),
+                _ => "its range, and its own supply + 0.3 V (TI SBAS444)".to_owned(),
+            },
         });
     }
 }
 
 /// Volts across a power monitor's shunt when the place carries all that it may.
-fn shunt(build: &Build, level: f64, sense: &SensePoint, ohm: f64, out: &mut Vec<DeskCheck>) {
+fn shunt(build: &Build, level: f64, sense: &SensePoint, ohm: f64, full_mv: f64, out: &mut Vec<DeskCheck>) {
     let of_supply = |s: usize| (0..build.feeds.len()).filter(|&f| build.feeds[f].supply == s).map(|f| feed_amps(build, f, level)).sum();
     let amps: f64 = match sense.node {
         Node::Supply(s) | Node::Distribution(s) => of_supply(s),
@@ -391,9 +392,18 @@ fn shunt(build: &Build, level: f64, sense: &SensePoint, ohm: f64, out: &mut Vec<
         place: Place { sense: Some(sense.name.clone()), ..Place::default() },
         value: Some(mv),
         unit: "mV",
-        limit: high(SHUNT_MV),
-        verdict: most(mv, SHUNT_MV),
-        basis: "range of the shunt input, ±81.92 mV (TI SBOS547)".to_owned(),
+        limit: high(full_mv),
+        verdict: most(mv, full_mv),
+        basis: format!(
+            "range of the shunt input, ±{full_mv} mV ({})",
+            if full_mv > 200.0 {
+                "TI SBOS448"
+            } else if full_mv > 100.0 {
+                "TI SLYS021"
+            } else {
+                "TI SBOS547"
+            }
+        ),
     });
 }
 

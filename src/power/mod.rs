@@ -9,5 +9,5 @@ pub mod network;
 mod pins;
 
 pub use desk::{DeskCheck, DeskReport, Verdict, desk};
-pub use level::{Permitted, permitted, permitted_with};
+pub use level::{Permitted, feed_amps, permitted, permitted_with};
 pub use pins::{PinRow, Pins, pins};

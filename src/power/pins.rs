@@ -39,6 +39,13 @@ pub struct Pins {
     pub cautions: Vec<String>,
 }
 
+/// MOSI, MISO, SCLK and the chip select of the header's SPI buses (from memory).
+fn spi_lines(bus: u8, select: u8) -> Vec<(u8, String)> {
+    let (lines, selects) = if bus == 0 { ([10, 9, 11], [8, 7, 7]) } else { ([20, 19, 21], [18, 17, 16]) };
+    let named = lines.into_iter().zip(["MOSI", "MISO", "SCLK"]).map(|(gpio, name)| (gpio, name.to_owned()));
+    named.chain([(selects[usize::from(select.min(2))], format!("select {select}"))]).collect()
+}
+
 /// The pin plan of a build. Conflicts are errors of the build file, so a checked build has none.
 pub fn pins(build: &Build) -> Pins {
     let row = |gpio: u8, line: String| PinRow {
@@ -53,6 +60,14 @@ pub fn pins(build: &Build) -> Pins {
         if buses.contains(&bus) {
             for (gpio, name) in lines.into_iter().zip(["SDA", "SCL"]) {
                 rows.push(row(gpio, format!("I²C bus {bus} {name}")));
+            }
+        }
+    }
+    for (bus, select) in build.selects() {
+        for (gpio, name) in spi_lines(bus, select) {
+            let line = format!("SPI bus {bus} {name}");
+            if rows.iter().all(|r: &PinRow| r.line != line) {
+                rows.push(row(gpio, line));
             }
         }
     }

@@ -6,14 +6,13 @@ mod ocp;
 mod plot;
 mod schema;
 mod text;
-pub mod wall_svg;
 mod words;
 
+pub use crate::drawing::escape;
 pub use csv::{HEADER as CSV_HEADER, readings_csv};
 pub use html::html;
 pub use ocp::ocp;
 pub use schema::json_schema;
-pub use text::escape;
 pub use words::place_text as place_words;
 
 use crate::build::{Build, Quantity};

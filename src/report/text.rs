@@ -1,22 +1,6 @@
-//! Escaping and stable figures.
+//! Stable figures, and escaping.
 
-/// Text made safe for HTML and SVG content and for quoted attributes.
-pub fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            // characters that XML forbids would spoil the picture, or the page when it is checked
-            c if c.is_control() && !matches!(c, '\n' | '\t') => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
-}
+pub use crate::drawing::escape;
 
 /// Rounded to six significant figures, so that another machine's last bits don't matter; no `-0`.
 pub(crate) fn round(value: f64) -> f64 {
@@ -35,12 +19,6 @@ pub(crate) fn figure(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn nothing_escapes() {
-        assert_eq!(escape(r#"<a href="x" b='y'>&"#), "&lt;a href=&quot;x&quot; b=&#39;y&#39;&gt;&amp;");
-        assert_eq!(escape("a\u{0}b"), "a\u{fffd}b");
-    }
 
     #[test]
     fn figures_are_stable() {

@@ -1,7 +1,8 @@
 //! Everything a run needs from the outside, as traits. A rig is a set of these; nothing above this
 //! module knows which one it has.
 
-use crate::event::{Answer, BoardFacts, Question, Stamp};
+use crate::build::Build;
+use crate::event::{Answer, BoardFacts, Checklist, HandReading, Question, Stamp, Whereabouts};
 use crate::frame::Frame;
 use crate::scan::ScanProgram;
 use crate::units::Reading;
@@ -74,6 +75,49 @@ pub trait Witness {
         let _ = idle;
         self.ask(question, expected)
     }
+    /// At which place of the build a panel's mark (its picture, arrow up) appears. Blocks until answered.
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        let _ = (build, question, mark);
+        Whereabouts::Absent
+    }
+    /// What was checked by hand before the supply was switched on; `None` where nobody says.
+    fn before_power(&mut self, build: &Build) -> Option<Checklist> {
+        let _ = build;
+        None
+    }
+    /// The hottest joint's temperature at the end of the hold, by hand, and who took it.
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        None
+    }
+}
+
+/// A witness with a checklist that was filled in elsewhere.
+pub struct WithChecklist {
+    /// Looks at the wall.
+    pub inner: Box<dyn Witness>,
+    /// The checklist.
+    pub list: Checklist,
+}
+
+impl Witness for WithChecklist {
+    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
+        self.inner.ask(question, expected)
+    }
+    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        self.inner.ask_while(question, expected, idle)
+    }
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
+        self.inner.where_is(build, question, mark)
+    }
+    fn before_power(&mut self, _build: &Build) -> Option<Checklist> {
+        Some(self.list.clone())
+    }
+    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+        match self.list.reading(crate::checklist::JOINT) {
+            Some(reading) => Some((reading.clone(), format!("{}, {}", self.list.who, self.list.when))),
+            None => self.inner.hottest_joint(),
+        }
+    }
 }
 
 /// Nobody is there.
@@ -103,7 +147,13 @@ pub struct Rig {
     pub witness: Box<dyn Witness>,
 }
 
-impl<I: embedded_hal::i2c::I2c, D: embedded_hal::delay::DelayNs, F: crate::meter::iio::Files> Meter for crate::meter::Converters<I, D, F> {
+impl<I, D, F, S> Meter for crate::meter::Converters<I, D, F, S>
+where
+    I: embedded_hal::i2c::I2c,
+    D: embedded_hal::delay::DelayNs,
+    F: crate::meter::iio::Files,
+    S: embedded_hal::spi::SpiDevice,
+{
     fn identify(&mut self, point: usize) -> Reading<String> {
         Self::identify(self, point)
     }

@@ -4,6 +4,7 @@ use super::interlock::{self, Interlock};
 use super::{Progress, supply_point};
 use crate::build::{Build, Quantity};
 use crate::calibration::Correction;
+use crate::checklist;
 use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
 use crate::frame::{Frame, FrameSpec};
 use crate::journal::Sink;
@@ -125,6 +126,7 @@ impl<'a> Executor<'a> {
         for correction in corrections {
             self.emit(Event::Calibrated(correction.clone()))?;
         }
+        self.before_power()?;
         self.claim()?;
         let mut current = None;
         let mut before = 0.0;
@@ -149,6 +151,25 @@ impl<'a> Executor<'a> {
         // how the scan thread fared is known only now
         let facts = self.rig.health.read();
         if facts.scan.is_some() { self.emit(Event::Board(facts)) } else { Ok(()) }
+    }
+
+    /// What was found by hand before power: an answer or a reading outside its limits ends the run before a line is driven.
+    fn before_power(&mut self) -> Result<(), Halt> {
+        let Some(list) = self.rig.witness.before_power(self.build) else { return Ok(()) };
+        let stop = checklist::stop(self.build, &list);
+        self.emit(Event::Checklist(list))?;
+        stop.map_or(Ok(()), |why| Err(Halt::Stop(StopCause::ByHand { why })))
+    }
+
+    /// Asks for the hottest joint at the end of the hold. Dark: the person measures behind the wall, and no reading
+    /// watches the supply meanwhile.
+    fn hottest_joint(&mut self) -> Result<(), Halt> {
+        self.rig.output.blank()?;
+        self.sink.flush()?;
+        match self.rig.witness.hottest_joint() {
+            Some((reading, who)) => self.emit(Event::ByHand { reading, who }),
+            None => Ok(()),
+        }
     }
 
     /// Takes the lines, dark.
@@ -303,7 +324,8 @@ impl<'a> Executor<'a> {
         }
         // held to the full time, whatever the last interval left
         self.wait_until(start, seconds);
-        self.round(None)
+        self.round(None)?;
+        self.hottest_joint()
     }
 
     /// One window: settle, then at least `step.samples` readings of each point and at least `least_s` with
@@ -488,7 +510,7 @@ impl<'a> Executor<'a> {
 
     /// What every point reads in the dark after a trip: it tells a feed that dropped out from a supply that did.
     pub(super) fn after_trip(&mut self, cause: &StopCause) -> Result<(), Halt> {
-        if matches!(cause, StopCause::Cancelled { .. } | StopCause::Silent { .. }) {
+        if matches!(cause, StopCause::Cancelled { .. } | StopCause::Silent { .. } | StopCause::ByHand { .. }) {
             return Ok(());
         }
         let from = self.rig.clock.now();

@@ -66,13 +66,16 @@ impl Interlock {
     }
 }
 
-/// Ends of a converter's range at the sense point, by its data sheet: ADS1115 ± full scale; INA226 0 to 40.96 V on
-/// its bus input; a file of the kernel by the build.
+/// Ends of a converter's range at the sense point, by its data sheet: ADS111x ± full scale; INA219, INA226 and INA228 0 to 16, 40.96 and 85 V
+/// on their bus inputs; MCP3208 0 to its reference; a file of the kernel by the build.
 fn ends(point: &SensePoint) -> [f64; 2] {
     let scale = meter::scale(point);
     match point.chip {
         Chip::Ads1115 { range_v, .. } => [-range_v * scale, range_v * scale],
+        Chip::Ina219 { .. } => [0.0, 16.0 * scale],
         Chip::Ina226 { .. } => [0.0, 40.96 * scale],
+        Chip::Ina228 { .. } => [0.0, 85.0 * scale],
+        Chip::Mcp3208 { reference_v, .. } => [0.0, reference_v * scale],
         Chip::Iio { highest, .. } => [f64::NEG_INFINITY, highest.unwrap_or(f64::INFINITY) * scale],
     }
 }

@@ -9,11 +9,13 @@
 //! readings precedes every question.
 
 mod exec;
+mod find;
 mod interlock;
 mod show;
 #[cfg(test)]
 mod tests;
 
+pub use find::{Probe, find};
 pub use interlock::{RESPONSE_FACTOR, RESPONSE_MARGIN_A, RESPONSE_MARGIN_V, SILENT_S};
 pub use show::show_hold;
 

@@ -17,7 +17,7 @@ const INTERVAL: Duration = Duration::from_millis(20);
 /// Seconds between lines for the reader.
 const LINE_S: f64 = 0.5;
 
-struct Nowhere;
+pub(super) struct Nowhere;
 
 impl Sink for Nowhere {
     fn record(&mut self, _: &Entry) -> std::io::Result<()> {

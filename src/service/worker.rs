@@ -491,6 +491,16 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
         tap(shared, loaded, dir, entry)
     })
     .map_err(|e| e.to_string())?;
+    // what the sign was when it was accepted goes into each later report
+    match baseline::find(shared.config().state(), &loaded.digest, shared.simulated) {
+        Ok(accepted) => {
+            if let Err(error) = commission::append_baseline(dir, &accepted.numbers) {
+                tracing::warn!(%error, "the run could not be compared with the baseline");
+            }
+        }
+        Err(baseline::BaselineError::None { .. }) => {}
+        Err(error) => tracing::warn!(%error, "the baseline is not usable"),
+    }
     Ok(done.report.outcome.word().to_owned())
 }
 

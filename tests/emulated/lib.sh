@@ -7,8 +7,8 @@ board() {
   for m in bcm2835-rng industrialio kfifo_buf industrialio-triggered-buffer regmap-i2c ti-ads1015 i2c-dev bcm2835_wdt; do
     [ -e /modules/$m.ko ] && insmod /modules/$m.ko
   done
-  # the register device, which the board's own kernel brings, and a bus with a converter whose inputs are set from outside
-  insmod /modules/fake_adc.ko gpiomem_base=0x3f200000 bus_nr=1
+  # the register device, which the board's own kernel brings, and a bus with a converter whose inputs are set by hand or, given two pipes, from outside
+  insmod /modules/fake_adc.ko gpiomem_base=0x3f200000 bus_nr=1 "$@"
   chmod 666 /dev/gpiochip0 /dev/i2c-1
   cd /tmp
 }

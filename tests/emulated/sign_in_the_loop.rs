@@ -1,8 +1,11 @@
 //! The simulated sign outside an emulated board: register writes in, converter counts out.
 //!
-//! `sign-in-the-loop BUILD SCENARIO CAPTURE SOCKET`: CAPTURE is a pipe with the emulator's trace of register writes, SOCKET its serial
-//! line. Every few milliseconds a line with the counts of the converter's four inputs goes into the board. Ends with the capture and prints
-//! what was seen as `writes N hazards N updates N`.
+//! `sign-in-the-loop BUILD SCENARIO CAPTURE ASK TELL`: CAPTURE is a pipe with the emulator's trace of register writes. When the board's converter
+//! starts a conversion, a write of 0 to GPSET1 stands in the trace, the board's time in nanoseconds comes through ASK, and the emulated processor
+//! waits until the counts of the four inputs went into TELL. So each conversion sees exactly what was written before it, however slow either
+//! side is. Ends with the capture and prints what was seen as `writes N hazards N updates N dark B`.
+//!
+//! Light is counted over whole refreshes, without the pauses between them: an emulated board has no time of its own for those.
 
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -12,32 +15,34 @@ use signproof::meter;
 use signproof::rig::sim::chips::Analog;
 use signproof::rig::sim::scenario::Scenario;
 use signproof::rig::sim::{Seen, World};
-use std::io::{BufRead, BufReader, Write};
-use std::os::unix::net::UnixStream;
-use std::sync::mpsc::{RecvTimeoutError, sync_channel};
-use std::time::{Duration, Instant};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read, Write};
 
-/// Between two lines to the board.
-const EVERY: Duration = Duration::from_millis(8);
+/// Without a row lit for this long of the board's time the wall is dark: longer than the pause between two refreshes.
+const DARK_NS: u64 = 100_000_000;
 
-/// One write: clear mask, set mask.
-type Word = (u32, u32);
+/// What one line of the trace says.
+enum Said {
+    /// A write: clear mask, set mask.
+    Word(u32, u32),
+    /// A conversion starts.
+    Asks,
+}
 
-/// The write of one line of the trace, where it is one to GPSET0 or GPCLR0 (BCM2835 ARM Peripherals, table 6-1; the block is
-/// at 0x3f200000 on this board).
-fn word(line: &[u8]) -> Option<Word> {
-    const SET: &[u8] = b"addr 0x3f20001c value 0x";
-    const CLEAR: &[u8] = b"addr 0x3f200028 value 0x";
-    let at = line.windows(5).position(|w| w == b"addr ")?;
-    let rest = &line[at..];
-    let (value, set) = match (rest.strip_prefix(SET), rest.strip_prefix(CLEAR)) {
-        (Some(value), _) => (value, true),
-        (_, Some(value)) => (value, false),
-        _ => return None,
-    };
+/// A write to GPSET0, GPSET1 or GPCLR0 (BCM2835 ARM Peripherals, table 6-1; the block is at 0x3f200000 on this board).
+fn said(line: &[u8]) -> Option<Said> {
+    const AT: &[u8] = b"addr 0x3f2000";
+    let at = line.windows(AT.len()).position(|w| w == AT)? + AT.len();
+    let (register, rest) = line[at..].split_at_checked(2)?;
+    let value = rest.strip_prefix(b" value 0x")?;
     let digits = value.iter().take_while(|b| b.is_ascii_hexdigit()).count();
     let mask = u32::from_str_radix(std::str::from_utf8(&value[..digits]).ok()?, 16).ok()?;
-    Some(if set { (0, mask) } else { (mask, 0) })
+    match register {
+        b"1c" => Some(Said::Word(0, mask)),
+        b"28" => Some(Said::Word(mask, 0)),
+        b"20" => Some(Said::Asks),
+        _ => None,
+    }
 }
 
 /// Counts of the converter's inputs, with 1 count rms of noise.
@@ -53,10 +58,33 @@ fn counts(build: &Build, world: &mut World, rng: &mut StdRng) -> [i16; 4] {
     out
 }
 
+/// Counts the rows lit, so that the wall is looked at after whole refreshes.
+struct Rows {
+    oe: u32,
+    of_refresh: u32,
+    low: bool,
+    lit: u32,
+}
+
+impl Rows {
+    /// True where a refresh ends with this write.
+    fn ends(&mut self, clear: u32, set: u32) -> bool {
+        let low = (self.low || clear & self.oe != 0) && set & self.oe == 0;
+        let rose = self.low && !low;
+        self.low = low;
+        self.lit += u32::from(rose);
+        let ends = rose && self.lit >= self.of_refresh;
+        if ends {
+            self.lit = 0;
+        }
+        ends
+    }
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let [build, scenario, capture, socket] = &arguments[..] else {
-        panic!("usage: sign-in-the-loop BUILD SCENARIO CAPTURE SOCKET");
+    let [build, scenario, capture, ask, tell] = &arguments[..] else {
+        panic!("usage: sign-in-the-loop BUILD SCENARIO CAPTURE ASK TELL");
     };
     let read = |path: &String| std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{path}: {e}"));
     let build = build::load(&read(build), build).unwrap_or_else(|p| panic!("{}", p.render(false)));
@@ -65,57 +93,49 @@ fn main() {
     let mut world = World::new(&build, &scenario, seed, 0, Seen::default());
     let mut rng = StdRng::seed_from_u64(seed);
 
-    let trace = std::fs::File::open(capture).unwrap_or_else(|e| panic!("{capture}: {e}"));
-    let (send, words) = sync_channel::<Vec<Word>>(1000);
-    std::thread::spawn(move || {
-        let mut lines = BufReader::with_capacity(1 << 20, trace);
-        let mut line = Vec::new();
-        let mut batch = Vec::with_capacity(256);
-        while lines.read_until(b'\n', &mut line).is_ok_and(|n| n > 0) {
-            batch.extend(word(&line));
-            line.clear();
-            let due = batch.len() == 256 || (!batch.is_empty() && lines.buffer().is_empty());
-            if due && send.send(std::mem::take(&mut batch)).is_err() {
-                return;
-            }
-        }
-        let _ = send.send(batch);
-    });
-
-    // the emulator makes its end once it runs
-    let mut board = loop {
-        match UnixStream::connect(socket) {
-            Ok(stream) => break stream,
-            Err(_) => std::thread::sleep(Duration::from_millis(50)),
-        }
-    };
-    board.set_nonblocking(true).expect("a socket can be made non-blocking");
-    let start = Instant::now();
-    let (mut next, mut writes, mut updates) = (EVERY, 0_u64, 0_u64);
-    loop {
-        match words.recv_timeout(next.saturating_sub(start.elapsed())) {
-            Ok(batch) => {
-                writes += batch.len() as u64;
-                for (clear, set) in batch {
-                    world.word(clear, set);
+    // both ways, so that neither side waits for the other at opening
+    let pipe = |path: &String| File::options().read(true).write(true).open(path).unwrap_or_else(|e| panic!("{path}: {e}"));
+    let (mut ask, mut tell) = (pipe(ask), pipe(tell));
+    let mut lines = BufReader::with_capacity(1 << 20, File::open(capture).unwrap_or_else(|e| panic!("{capture}: {e}")));
+    let mut line = Vec::new();
+    let mut rows = Rows { oe: 1 << build.adapter.oe, of_refresh: u32::from(build.addresses()), low: false, lit: 0 };
+    let (mut writes, mut updates, mut began, mut last_lit) = (0_u64, 0_u64, None, 0);
+    while lines.read_until(b'\n', &mut line).is_ok_and(|n| n > 0) {
+        match said(&line) {
+            Some(Said::Word(clear, set)) => {
+                writes += 1;
+                world.word(clear, set);
+                if rows.ends(clear, set) {
+                    world.look();
+                    last_lit = world.now_ns();
                 }
             }
-            Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => break,
-        }
-        let now = start.elapsed();
-        if now >= next {
-            next = now + EVERY;
-            world.look();
-            let behind = (now.as_nanos() as u64).saturating_sub(world.now_ns());
-            world.advance(behind);
-            let [a, b, c, d] = counts(&build, &mut world, &mut rng);
-            // a board that does not listen yet, or no more, is none of this program's business
-            if board.write_all(format!("{a},{b},{c},{d}\n").as_bytes()).is_ok() {
+            Some(Said::Asks) => {
+                let mut time = [0; 8];
+                if ask.read_exact(&mut time).is_err() {
+                    break;
+                }
+                let now = u64::from_le_bytes(time);
+                let since = now - *began.get_or_insert(now);
+                world.advance(since.saturating_sub(world.now_ns()));
+                if world.now_ns() - last_lit > DARK_NS {
+                    world.look();
+                    rows.lit = 0;
+                    last_lit = world.now_ns();
+                }
+                let answer = counts(&build, &mut world, &mut rng);
+                let bytes: Vec<u8> = answer.iter().flat_map(|c| c.to_le_bytes()).collect();
+                if tell.write_all(&bytes).is_err() {
+                    break;
+                }
                 updates += 1;
             }
+            None => {}
         }
+        line.clear();
     }
+    world.look();
     let h = world.hazards();
-    println!("writes {writes} hazards {} updates {updates}", h.address_while_lit + h.latch_while_lit + h.data_at_clock);
+    let dark = !rows.low;
+    println!("writes {writes} hazards {} updates {updates} dark {dark}", h.address_while_lit + h.latch_while_lit + h.data_at_clock);
 }

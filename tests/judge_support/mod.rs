@@ -22,7 +22,7 @@ fn sense(name: &str, node: Node, channel: u8) -> SensePoint {
         quantity: Quantity::Volts,
         node,
         reference: Node::Controller,
-        chip: Chip::Ads1115 { bus: 1, address: 0x48, channel, range_v: 4.096, supply_v: 3.3 },
+        chip: Chip::Ads1115 { part: Default::default(), bus: 1, address: 0x48, channel, range_v: 4.096, supply_v: 3.3 },
         divider: Some(Divider { top: Ohms::new(1e4), bottom: Ohms::new(1e4), tolerance_pct: 0.1 }),
     }
 }

@@ -3,9 +3,9 @@
 use super::{heading, soft};
 use crate::build::Build;
 use crate::check::CheckResult;
+use crate::drawing::{Mark, wall};
 use crate::event::{Answer, Difference, Entry, Event, Seen};
 use crate::report::Report;
-use crate::report::wall_svg::{Mark, wall};
 use std::collections::BTreeMap;
 
 pub(super) fn walls(page: &mut String, r: &Report, build: &Build, entries: &[Entry]) {

@@ -3,7 +3,7 @@
 use super::bus::BoardBus;
 use super::kernel_files::KernelFiles;
 use super::pins::PinSet;
-use super::{Root, health, neighbours, output, soc, synced};
+use super::{Root, health, neighbours, output, soc, spi, synced};
 use crate::build::Build;
 use crate::meter::Converters;
 use serde::Serialize;
@@ -76,7 +76,15 @@ fn converters(root: &Root, build: &Build, out: &mut Vec<Finding>) {
             Err(error) => out.push(finding("bus", Some(false), format!("{}; {}", error.why, error.todo))),
         }
     }
-    let mut converters = Converters::new(build, buses, linux_embedded_hal::Delay).with_files(KernelFiles::new(root.clone()));
+    let mut devices = Vec::new();
+    for at in build.selects() {
+        match spi::open(root, at) {
+            Ok(device) => devices.push(device),
+            Err(error) => out.push(finding("bus", Some(false), format!("{}; {}", error.why, error.todo))),
+        }
+    }
+    let mut converters =
+        Converters::new(build, buses, linux_embedded_hal::Delay).with_files(KernelFiles::new(root.clone())).with_spi(devices);
     for (i, point) in build.sense.iter().enumerate() {
         let what = format!("sense {}", point.name);
         out.push(match converters.identify(i) {

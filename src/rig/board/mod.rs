@@ -17,6 +17,7 @@ mod realtime;
 mod root;
 mod scan;
 pub mod soc;
+mod spi;
 mod wires;
 
 pub use clock::synced;
@@ -97,7 +98,9 @@ pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
 /// Where a bus is missing or not permitted.
 pub fn converters(build: &Build, root: &Root) -> Result<Box<dyn Meter>, RigError> {
     let buses = build.buses().into_iter().map(|n| Ok((n, BoardBus::open(root, n)?))).collect::<Result<Vec<_>, RigError>>()?;
-    let converters = Converters::new(build, buses, linux_embedded_hal::Delay).with_files(kernel_files::KernelFiles::new(root.clone()));
+    let converters = Converters::new(build, buses, linux_embedded_hal::Delay)
+        .with_files(kernel_files::KernelFiles::new(root.clone()))
+        .with_spi(spi::open_all(root, build)?);
     let meter = ThreadMeter::new(converters, build.sense.len()).map_err(|e| RigError {
         what: "starting the meter thread".to_owned(),
         why: e.to_string(),

@@ -3,10 +3,13 @@
 //! Assumed of a part drawn from the seed (standard deviations, from data-sheet typical values as
 //! remembered, limits at three of them): ADS1115 gain 0.01 %, offset 1 LSB, clock 3 %, noise 1 LSB rms (at
 //! 860 SPS and ±4.096 V); INA226 gain 0.02 %, bus offset 1.25 mV, shunt offset 2.5 µV, clock 2 %, noise
-//! half a step. A conversion samples its input when it starts: the supply moves little in a millisecond.
+//! half a step. Those of the other chips stand beside their models. A conversion samples its input when it starts: the supply moves little in a millisecond.
+
+mod monitor;
+mod spi;
 
 use super::scenario::TimedFault;
-use crate::build::{Build, Chip, Quantity, SensePoint};
+use crate::build::{AdsPart, Build, Chip, Quantity, SensePoint};
 use crate::fault::Fault;
 use crate::meter::iio::Files;
 use crate::meter::{SHUNT_TOLERANCE_PCT, ads1115, ina226, input_ohm};
@@ -18,6 +21,8 @@ use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use std::cell::RefCell;
 use std::rc::Rc;
+
+pub use spi::SimSpi;
 
 /// Nanoseconds of a byte with its acknowledge at 400 kHz.
 const BYTE_NS: u64 = 22_500;
@@ -71,8 +76,19 @@ struct Front {
 }
 
 enum Model {
-    Ads1115 { fronts: [Option<Front>; 4] },
-    Ina226 { bus: Option<Front>, shunt: Option<Front>, ready: bool, bus_code: u16, shunt_code: u16 },
+    Ads {
+        part: AdsPart,
+        fronts: [Option<Front>; 4],
+    },
+    /// INA219 or INA228.
+    Monitor(monitor::Monitor),
+    Ina226 {
+        bus: Option<Front>,
+        shunt: Option<Front>,
+        ready: bool,
+        bus_code: u16,
+        shunt_code: u16,
+    },
 }
 
 struct SimChip {
@@ -118,7 +134,8 @@ impl<A: Analog> SimBus<A> {
             let amps = sense.quantity == Quantity::Amps;
             let front = Some(Front::new(sense, point, seed, tolerances));
             match (&mut chip.model, &sense.chip) {
-                (Model::Ads1115 { fronts }, Chip::Ads1115 { channel, .. }) => fronts[usize::from(*channel) & 3] = front,
+                (Model::Ads { fronts, .. }, Chip::Ads1115 { channel, .. }) => fronts[usize::from(*channel) & 3] = front,
+                (Model::Monitor(m), Chip::Ina219 { .. } | Chip::Ina228 { .. }) if m.is(&sense.chip) => m.put(front, amps),
                 (Model::Ina226 { bus, shunt, .. }, Chip::Ina226 { .. }) => *(if amps { shunt } else { bus }) = front,
                 // Two kinds at one address: the first one is there, and identification tells.
                 _ => {}
@@ -145,7 +162,9 @@ impl Front {
         let mut parts = StdRng::seed_from_u64(seed.wrapping_add(0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(point as u64 + 1)));
         let mut part = |percent: f64| if tolerances { 1.0 + percent / 100.0 * parts.random_range(-1.0..=1.0) } else { 1.0 };
         let ratio = match (&sense.chip, sense.quantity == Quantity::Amps, sense.divider) {
-            (Chip::Ina226 { shunt_ohm, .. }, true, _) => shunt_ohm.unwrap_or(0.0) * part(SHUNT_TOLERANCE_PCT),
+            (Chip::Ina219 { shunt_ohm, .. } | Chip::Ina226 { shunt_ohm, .. } | Chip::Ina228 { shunt_ohm, .. }, true, _) => {
+                shunt_ohm.unwrap_or(0.0) * part(SHUNT_TOLERANCE_PCT)
+            }
             (_, _, Some(d)) => {
                 let top = d.top.value() * part(d.tolerance_pct);
                 let bottom = d.bottom.value() * part(d.tolerance_pct);
@@ -245,7 +264,7 @@ impl<A: Analog> I2c for SimBus<A> {
                 }
                 Operation::Read(bytes) => {
                     // The register is taken when the chip is addressed, before its bytes go out.
-                    let word = chip.read(&mut *analog, &self.faults).to_be_bytes();
+                    let word = chip.read(&mut *analog);
                     analog.advance(BYTE_NS * bytes.len() as u64);
                     for (i, byte) in bytes.iter_mut().enumerate() {
                         *byte = word.get(i).copied().unwrap_or(0xff);
@@ -266,8 +285,8 @@ impl SimChip {
             if tolerances { sigma * z.clamp(-3.0, 3.0) } else { 0.0 }
         };
         let (model, gain, offset, clock, config, registers) = match chip {
-            Chip::Ads1115 { .. } => (
-                Model::Ads1115 { fronts: [None, None, None, None] },
+            Chip::Ads1115 { part, .. } => (
+                Model::Ads { part: *part, fronts: [None, None, None, None] },
                 1.0 + draw(1e-4),
                 [draw(1.0), 0.0],
                 1.0 + draw(0.03),
@@ -282,14 +301,19 @@ impl SimChip {
                 0x4127, // SBOS547B table 7-1
                 [0, 0, 0],
             ),
-            Chip::Iio { .. } => return None,
+            Chip::Ina219 { .. } | Chip::Ina228 { .. } => {
+                let monitor = monitor::Monitor::new(chip, &mut draw);
+                (Model::Monitor(monitor), 1.0, [0.0; 2], 1.0 + draw(0.02), 0, [0; 3])
+            }
+            Chip::Mcp3208 { .. } | Chip::Iio { .. } => return None,
         };
         Some(Self { address, model, pointer: 0, config, registers, done_ns: None, pending: 0, gain, offset, clock, rng })
     }
 
     fn has(&self, sense: usize) -> bool {
         match &self.model {
-            Model::Ads1115 { fronts } => fronts.iter().flatten().any(|f| f.point == sense),
+            Model::Monitor(m) => m.has(sense),
+            Model::Ads { fronts, .. } => fronts.iter().flatten().any(|f| f.point == sense),
             Model::Ina226 { bus, shunt, .. } => [bus, shunt].into_iter().flatten().any(|f| f.point == sense),
         }
     }
@@ -297,20 +321,35 @@ impl SimChip {
     fn write<A: Analog>(&mut self, value: u16, analog: &mut A, faults: &[TimedFault]) {
         self.finish(analog.now_ns());
         match &mut self.model {
-            Model::Ads1115 { fronts } => match self.pointer & 3 {
+            Model::Monitor(m) => {
+                if let Some(ns) = m.write(self.pointer, value, analog, faults, &mut self.rng) {
+                    self.done_ns = (ns > 0).then(|| analog.now_ns() + (ns as f64 * self.clock) as u64);
+                }
+            }
+            Model::Ads { part, fronts } => match self.pointer & 3 {
                 1 => {
-                    self.config = value & 0x7fff;
+                    // bits without a function stay at zero (assumed)
+                    self.config = value & ads1115::Input { part: *part, channel: 0, range_v: 2.048 }.kept();
                     // Single-shot only: the driver uses nothing else. A write while converting is ignored.
                     if value & 0x8000 != 0 && self.done_ns.is_none() {
-                        let range = ads1115::range_of(value >> 9);
+                        let range = if part.has_ranges() { ads1115::range_of(value >> 9) } else { 2.048 };
                         let mux = value >> 12 & 7;
-                        let front = if mux >= 4 { fronts[usize::from(mux - 4)].as_mut() } else { None };
+                        let front = match mux {
+                            // input 1, the other end of this pair, is at ground
+                            _ if !part.selects() => fronts[0].as_mut(),
+                            4.. => fronts[usize::from(mux - 4)].as_mut(),
+                            _ => None,
+                        };
                         // The noise in volts is that of 1 LSB at ±4.096 V, and grows with smaller ranges in steps.
-                        let step = range / 32768.0;
-                        let noise = (125e-6 / step).clamp(1.0, 4.0);
-                        self.pending =
-                            convert(front, analog, faults, step, self.gain, self.offset[0], noise, &mut self.rng).clamp(-32768, 32767);
-                        let nominal = 1e9 / f64::from(ads1115::Rate::from_field(value >> 5).sps());
+                        let bits = part.bits();
+                        let step = range / f64::from(1_u32 << (bits - 1));
+                        // of a 12-bit part most is below its step
+                        let noise = if bits == 16 { (125e-6 / step).clamp(1.0, 4.0) } else { 0.3 };
+                        let end = 1_i32 << (bits - 1);
+                        let code =
+                            convert(front, analog, faults, step, self.gain, self.offset[0], noise, &mut self.rng).clamp(-end, end - 1);
+                        self.pending = code << (16 - bits);
+                        let nominal = 1e9 / f64::from(ads1115::sps(*part, value >> 5));
                         self.done_ns = Some(analog.now_ns() + 25_000 + (nominal * self.clock) as u64);
                     }
                 }
@@ -357,17 +396,19 @@ impl SimChip {
         if self.done_ns.is_some_and(|done| now >= done) {
             self.done_ns = None;
             match &mut self.model {
-                Model::Ads1115 { .. } => self.registers[0] = self.pending as i16 as u16,
+                Model::Monitor(m) => m.finish(),
+                Model::Ads { .. } => self.registers[0] = self.pending as i16 as u16,
                 Model::Ina226 { ready, .. } => *ready = true,
             }
         }
     }
 
-    fn read<A: Analog>(&mut self, analog: &mut A, _faults: &[TimedFault]) -> u16 {
+    fn read<A: Analog>(&mut self, analog: &mut A) -> [u8; 3] {
         self.finish(analog.now_ns());
         let busy = self.done_ns.is_some();
-        match &mut self.model {
-            Model::Ads1115 { .. } => match self.pointer & 3 {
+        let word = match &mut self.model {
+            Model::Monitor(m) => return m.read(self.pointer),
+            Model::Ads { .. } => match self.pointer & 3 {
                 0 => self.registers[0],
                 1 => self.config | if busy { 0 } else { 0x8000 },
                 n => self.registers[usize::from(n) - 1],
@@ -386,7 +427,9 @@ impl SimChip {
                 0xff => 0x2260,
                 _ => 0, // current and power stay zero without calibration
             },
-        }
+        };
+        let [high, low] = word.to_be_bytes();
+        [high, low, 0xff]
     }
 }
 

@@ -12,11 +12,11 @@ pub use scenario_text::scenario_text;
 
 use super::{Clock, Health, Nobody, Output, Rig, RigError, Witness};
 use crate::build::Build;
-use crate::event::{Answer, BoardFacts, Question, Stamp, WitnessMode};
+use crate::event::{Answer, BoardFacts, Question, Stamp, Whereabouts, WitnessMode};
 use crate::frame::Frame;
 use crate::meter::Converters;
 use crate::scan::ScanProgram;
-use chips::{Analog, SimBus, SimDelay, SimFiles};
+use chips::{Analog, SimBus, SimDelay, SimFiles, SimSpi};
 use scenario::Scenario;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -92,6 +92,11 @@ impl Witness for SimPerson {
         let world = self.world.borrow();
         person::look(&self.build, question, expected, &world.light().pixels)
     }
+    fn where_is(&mut self, build: &Build, _question: &Question, mark: &Frame) -> Whereabouts {
+        self.world.borrow_mut().advance(2_000_000_000);
+        let world = self.world.borrow();
+        person::find(&self.build, build, mark, &world.light().pixels)
+    }
 }
 
 /// What a simulated run needs to know.
@@ -128,6 +133,8 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
         })
         .collect();
     let files = SimFiles::new(build, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances);
+    let chip = |at| (at, SimSpi::new(build, at, Rc::clone(&world), options.seed, &options.scenario.faults, options.scenario.tolerances));
+    let spi: Vec<_> = build.selects().into_iter().map(chip).collect();
     let witness: Box<dyn Witness> = match (options.witness, options.asked) {
         (WitnessMode::Simulated, _) => Box::new(SimPerson { world: Rc::clone(&world), build: build.clone() }),
         (WitnessMode::Ask, Some(person)) => person,
@@ -137,7 +144,7 @@ pub fn rig_of_many(build: &Build, options: SimOptions, seen: Seen) -> Rig {
         name: "sim".to_owned(),
         simulated: true,
         output: Box::new(SimOutput(Rc::clone(&world))),
-        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files)),
+        meter: Box::new(Converters::new(build, buses, SimDelay(Rc::clone(&world))).with_files(files).with_spi(spi)),
         clock: Box::new(SimClock(Rc::clone(&world))),
         health: Box::new(SimHealth(world)),
         witness,

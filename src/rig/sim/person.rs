@@ -2,7 +2,7 @@
 //! differs in the words a person would use. Knows nothing of the faults.
 
 use crate::build::{Build, Colour};
-use crate::event::{Answer, Difference, Question, Seen};
+use crate::event::{Answer, Difference, Question, Seen, Whereabouts};
 use crate::frame::{Frame, FrameSpec};
 use crate::wall;
 
@@ -46,13 +46,45 @@ fn crop(build: &Build, panel: usize, frame: &Frame) -> Vec<u8> {
 
 /// The picture turned clockwise by quarter turns, where the footprint allows it.
 fn turned(picture: &[u8], [w, h]: [u16; 2], quarter_turns: u16) -> Option<Vec<u8>> {
+    (quarter_turns == 2 || w == h).then(|| turn(picture, [w, h], quarter_turns))
+}
+
+/// The picture turned clockwise by quarter turns; an odd number of them exchanges width and height.
+fn turn(picture: &[u8], [w, h]: [u16; 2], quarter_turns: u16) -> Vec<u8> {
     let (w, h) = (usize::from(w), usize::from(h));
-    match quarter_turns {
-        2 => Some(picture.iter().rev().copied().collect()),
-        1 if w == h => Some((0..h).flat_map(|y| (0..w).map(move |x| picture[(h - 1 - x) * w + y])).collect()),
-        3 if w == h => Some((0..h).flat_map(|y| (0..w).map(move |x| picture[x * w + (w - 1 - y)])).collect()),
-        _ => None,
+    match quarter_turns % 4 {
+        1 => (0..w).flat_map(|y| (0..h).map(move |x| picture[(h - 1 - x) * w + y])).collect(),
+        2 => picture.iter().rev().copied().collect(),
+        3 => (0..w).flat_map(|y| (0..h).map(move |x| picture[x * w + (w - 1 - y)])).collect(),
+        _ => picture.to_vec(),
     }
+}
+
+/// A mark is read where at least this share of what is lit in it or on the panel agrees.
+const READ_SHARE: f64 = 0.7;
+
+/// At which place of `asked` the mark appears on the wall `build`, and how far its arrow is from upright.
+pub fn find(build: &Build, asked: &Build, mark: &Frame, pixels: &[[f32; 3]]) -> Whereabouts {
+    let seen = as_bits(build.wall_size(), pixels);
+    let [w, h] = mark.size();
+    let mut best = (READ_SHARE, Whereabouts::Nowhere);
+    for place in &asked.panels {
+        for quarter in 0..4 {
+            let size = if quarter % 2 == 0 { [w, h] } else { [h, w] };
+            let want = turn(mark.pixels(), [w, h], quarter);
+            let have = (0..size[1]).flat_map(|y| (0..size[0]).map(move |x| [place.at[0] + x, place.at[1] + y])).map(|at| seen.get(at));
+            let (mut both, mut either) = (0_u32, 0_u32);
+            for (want, have) in want.iter().zip(have) {
+                both += u32::from(*want != 0 && *want == have);
+                either += u32::from(*want != 0 || have != 0);
+            }
+            let share = f64::from(both) / f64::from(either.max(1));
+            if share > best.0 {
+                best = (share, Whereabouts::At { at: place.at, degrees: 90 * quarter });
+            }
+        }
+    }
+    best.1
 }
 
 fn differs(build: &Build, panel: usize, spec: FrameSpec, expected: &Frame, seen: &Frame) -> Option<Seen> {

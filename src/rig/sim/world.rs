@@ -89,7 +89,9 @@ impl Glow {
 
 /// Pictures on walls whose panels and lines are all sound: the same on every such sign of a build, so that many of them can share them.
 #[derive(Clone, Default)]
-pub struct Seen(Rc<RefCell<HashMap<usize, (Arc<ScanProgram>, Rc<Glow>)>>>);
+pub struct Seen(Rc<RefCell<HashMap<usize, SeenPicture>>>);
+
+type SeenPicture = (Arc<ScanProgram>, Rc<Glow>);
 
 impl Seen {
     fn get(&self, program: &Arc<ScanProgram>) -> Option<Rc<Glow>> {

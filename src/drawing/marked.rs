@@ -1,9 +1,9 @@
 //! The wall as a picture: panels in front view with port·position and arrow, the way of the data, and
 //! marks. Colours come from the page's CSS classes, so light, dark and print follow it.
 
+use super::geometry::{View, placed};
 use super::text::escape;
-use crate::build::{Build, Up};
-use crate::wall::footprint;
+use crate::build::Build;
 use std::fmt::Write as _;
 
 /// What is drawn over a panel.
@@ -33,9 +33,9 @@ pub fn wall(build: &Build, marks: &[Mark], label: &str) -> String {
         height + 2.0 * margin,
         escape(label)
     );
+    let all = placed(build, View::Front);
     for (i, panel) in build.panels.iter().enumerate() {
-        let [w, h] = footprint(build, i).map(f64::from);
-        let (x, y) = (f64::from(panel.at[0]), f64::from(panel.at[1]));
+        let ([w, h], [x, y]) = (all[i].size, all[i].at);
         let own: Vec<&Mark> = marks.iter().filter(|m| m.panel == i).collect();
         let class = ["bad", "seen", "unsure"].into_iter().find(|c| own.iter().any(|m| m.class == *c)).unwrap_or("good");
         let size = w.min(h);
@@ -48,7 +48,7 @@ pub fn wall(build: &Build, marks: &[Mark], label: &str) -> String {
             panel.position,
             escape(&title)
         );
-        let (cx, cy) = (x + w / 2.0, y + h / 2.0);
+        let [cx, cy] = all[i].middle();
         let _ = write!(
             svg,
             r#"<text x="{cx}" y="{:.1}" font-size="{:.1}">{}·{}</text>"#,
@@ -57,12 +57,7 @@ pub fn wall(build: &Build, marks: &[Mark], label: &str) -> String {
             panel.port,
             panel.position
         );
-        let (dx, dy) = match panel.up {
-            Up::Up => (0.0, -1.0),
-            Up::Right => (1.0, 0.0),
-            Up::Down => (0.0, 1.0),
-            Up::Left => (-1.0, 0.0),
-        };
+        let [dx, dy] = all[i].up;
         let (tip_x, tip_y) = (cx + dx * (w / 2.0 - 0.06 * size), cy + dy * (h / 2.0 - 0.06 * size));
         let (base_x, base_y, side) = (tip_x - dx * 0.14 * size, tip_y - dy * 0.14 * size, 0.09 * size);
         let _ = write!(
@@ -93,14 +88,8 @@ pub fn wall(build: &Build, marks: &[Mark], label: &str) -> String {
         svg.push_str("</g>");
     }
     for chain in &build.chains {
-        let centres: Vec<String> = chain
-            .panels
-            .iter()
-            .map(|&p| {
-                let [w, h] = footprint(build, p).map(f64::from);
-                format!("{:.1},{:.1}", f64::from(build.panels[p].at[0]) + w / 2.0, f64::from(build.panels[p].at[1]) + h * 0.68)
-            })
-            .collect();
+        let centres: Vec<String> =
+            chain.panels.iter().map(|&p| format!("{:.1},{:.1}", all[p].middle()[0], all[p].at[1] + all[p].size[1] * 0.68)).collect();
         let _ = write!(svg, r#"<polyline class="data" points="{}"/>"#, centres.join(" "));
     }
     svg.push_str("</svg>");
