@@ -262,3 +262,19 @@ fn a_state_directory_has_one_daemon_and_a_bad_configuration_is_said_with_its_lin
     assert!(text.contains("line 4") && text.contains("bad.toml"), "{text}");
     assert!(!Path::new("b.toml").exists());
 }
+
+#[test]
+fn the_code_is_shown_on_the_sign_only_where_a_phone_could_use_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "");
+    let refused = command(&config, &["--show-token", "--on-sign", "--for", "1"]).output().unwrap();
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("no phone reaches"));
+    let config = configure(dir.path(), "hosts = [\"sign.local:8380\"]", "");
+    let shown = command(&config, &["--show-token", "--on-sign", "--for", "1"]).output().unwrap();
+    let text = String::from_utf8_lossy(&shown.stderr);
+    assert_eq!(shown.status.code(), Some(0), "{text}");
+    let tokens = std::fs::read_to_string(dir.path().join("state/tokens.toml")).unwrap();
+    let token = tokens.split('"').nth(1).unwrap();
+    assert!(!text.contains(token), "the code is on the sign, the token not in the log");
+}

@@ -2,22 +2,29 @@
 
 use super::board::{self, BoardArgs};
 use super::run::{RigName, open_rig};
-use super::{Exit, colour, print};
+use super::{Exit, cancel, colour, print};
 use crate::build::Build;
-use crate::event::WitnessMode;
+use crate::commission;
+use crate::event::{Ending, Selection, StopCause, WitnessMode};
+use crate::frame::FrameSpec;
+use crate::plan;
 use crate::rig::board::pins::PinSet;
 use crate::rig::paced::paced;
+use crate::run;
 use crate::service::config::{Config, RigWord};
 use crate::service::live::Loaded;
 use crate::service::token::Tokens;
 use crate::service::worker::{Hands, Opened, Watched};
-use crate::service::{self, Options, Trouble};
+use crate::service::{self, Options, Trouble, code};
 use clap::{Args, ValueEnum};
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
+
+/// OE duty of the code, thousandths: a camera is blinded by more.
+const CODE_DUTY: u16 = 200;
 
 /// Arguments of `serve`.
 #[derive(Args)]
@@ -45,6 +52,12 @@ pub struct ServeArgs {
     /// Print the tokens of this board, made where there are none yet, and end.
     #[arg(long)]
     show_token: bool,
+    /// With --show-token: show the way to the page, token included, as a code on the sign for a phone's camera, until stopped.
+    #[arg(long, requires = "show_token")]
+    on_sign: bool,
+    /// With --on-sign: stop by itself after this many seconds.
+    #[arg(long = "for", value_name = "SECONDS", requires = "on_sign", default_value_t = 120.0)]
+    for_s: f64,
     /// How the log on stderr is written; under systemd it goes to the journal with its fields.
     #[arg(long, value_enum, default_value_t)]
     log_format: LogFormat,
@@ -137,6 +150,40 @@ fn checked(config: &Config, loaded: &Loaded) -> String {
     format!("{}: {paper}\npage on {} {door}; state in {}", loaded.build.sign.name, config.http.listen, config.state().display())
 }
 
+/// The way to the page as a code on the sign, with the interlock on.
+fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exit> {
+    let build = Loaded::read(&config.build).map_err(Exit::usage)?.build;
+    let address = code::address(config, tokens).map_err(Exit::usage)?;
+    let frame = code::on_wall(&build, &address).map_err(Exit::usage)?;
+    let rig = rig_of(args, config);
+    let board = board::Use { args: &args.board, doing: "serve", storage: None };
+    let (mut rig, _, _) = open_rig(rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
+    let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
+    let plan = commission::plan(&build, &Selection::default(), WitnessMode::None);
+    let mut pictures = code::One { build: &build, frame };
+    let lit = plan::Pictures::lit(&mut pictures, &FrameSpec::Marks, 1000);
+    let duty = plan::safe_duty(&build, &lit, plan.level_permitted, CODE_DUTY);
+    eprintln!("the code is on the sign for {:.0} s; whoever reads it may act. Ctrl-C stops", args.for_s);
+    let ending =
+        run::show_hold(&build, &plan, FrameSpec::Marks, duty, Some(args.for_s), &mut rig, &mut pictures, &cancelled, &mut |_, _| {});
+    match ending {
+        Ending::Completed => Ok(0),
+        Ending::Stopped(StopCause::Cancelled { .. }) => Ok(0),
+        Ending::Stopped(cause) => {
+            eprintln!("stopped, wall blanked: {}", cause.text(&build));
+            Ok(crate::judge::Outcome::Stopped.exit_code())
+        }
+        Ending::Broken { message } => Err(Exit::error(message)),
+    }
+}
+
+fn rig_of(args: &ServeArgs, config: &Config) -> RigName {
+    args.rig.unwrap_or(match config.rig {
+        RigWord::Board => RigName::Board,
+        RigWord::Sim => RigName::Sim,
+    })
+}
+
 /// `signproof serve`.
 pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
     crate::rig::since_start();
@@ -146,13 +193,13 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
     let config = Config::read(&args.config).map_err(Exit::usage)?;
     if args.show_token {
         let (tokens, _) = Tokens::load_or_make(&service::token_file(&config)).map_err(Exit::error)?;
+        if args.on_sign {
+            return on_sign(&args, &config, &tokens);
+        }
         print(&tokens.show());
         return Ok(0);
     }
-    let rig = args.rig.unwrap_or(match config.rig {
-        RigWord::Board => RigName::Board,
-        RigWord::Sim => RigName::Sim,
-    });
+    let rig = rig_of(&args, &config);
     let simulated = rig == RigName::Sim;
     if !simulated && (args.scenario.is_some() || args.seed.is_some()) {
         return Err(Exit::usage("--scenario and --seed are for `--rig sim`"));

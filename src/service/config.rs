@@ -164,7 +164,7 @@ impl Config {
         self.state_dir.as_deref().unwrap_or(Path::new("state"))
     }
 
-    fn parse(text: &str) -> Result<Self, String> {
+    pub(super) fn parse(text: &str) -> Result<Self, String> {
         let config: Self = toml::from_str(text).map_err(|e| e.to_string())?;
         let mut wrong = Vec::new();
         let mut range = |name: &str, value: f64, low: f64, high: f64| {

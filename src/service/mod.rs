@@ -4,6 +4,7 @@
 //! stand [`live::Shared`] (what is going on) and [`events::EventLog`] (what happened).
 
 pub mod api;
+pub mod code;
 pub mod config;
 pub mod doors;
 pub mod events;
@@ -236,15 +237,24 @@ fn tell_status(shared: &Shared, before: &mut String) {
     }
 }
 
+/// A run is judged at one go; a slow board may take this many feedings for it.
+const JUDGING_FEEDS: u32 = 12;
+
 /// Decides whether the watchdog is fed: only where something came back since the last time, so that a hung rig starves it.
 #[derive(Default)]
 struct Dog {
     fed: Option<u64>,
+    judging: u32,
 }
 
 impl Dog {
-    fn due(&mut self, progress: u64) -> bool {
-        self.fed.replace(progress) != Some(progress)
+    fn due(&mut self, progress: u64, judging: bool) -> bool {
+        if self.fed.replace(progress) != Some(progress) {
+            self.judging = 0;
+            return true;
+        }
+        self.judging += 1;
+        judging && self.judging <= JUDGING_FEEDS
     }
 }
 
@@ -254,7 +264,8 @@ async fn feed(shared: Arc<Shared>) {
     let mut dog = Dog::default();
     loop {
         tick.tick().await;
-        if dog.due(shared.progress.load(Ordering::Relaxed)) {
+        let judging = shared.live().phase == Phase::Judging;
+        if dog.due(shared.progress.load(Ordering::Relaxed), judging) {
             notify(&[NotifyState::Watchdog]);
         }
     }
@@ -295,9 +306,11 @@ mod tests {
     #[test]
     fn a_rig_that_gives_nothing_back_starves_the_watchdog() {
         let mut dog = Dog::default();
-        assert!(dog.due(0), "the start counts");
-        assert!(dog.due(3));
-        assert!(!dog.due(3) && !dog.due(3), "hung");
-        assert!(dog.due(4), "it goes on");
+        assert!(dog.due(0, false), "the start counts");
+        assert!(dog.due(3, false));
+        assert!(!dog.due(3, false) && !dog.due(3, false), "hung");
+        assert!(dog.due(4, false), "it goes on");
+        assert!(dog.due(4, true), "judging takes its time");
+        assert_eq!((0..100).filter(|_| dog.due(4, true)).count() as u32, JUDGING_FEEDS - 1, "but not for ever");
     }
 }

@@ -13,6 +13,7 @@ use axum::{Extension, Form, Router};
 use serde::Deserialize;
 
 const SCRIPT: &str = include_str!("assets/app.js");
+const LOGIN_SCRIPT: &str = include_str!("assets/login.js");
 const STYLE: &str = include_str!("assets/app.css");
 const ICON: &str = include_str!("assets/icon.svg");
 /// Seconds that a phone stays known: 90 days.
@@ -43,6 +44,7 @@ pub fn router() -> Router<App> {
         .route("/logout", post(leave))
         .route("/stop", post(stop))
         .route("/assets/app.js", get(|| asset("text/javascript; charset=utf-8", SCRIPT)))
+        .route("/assets/login.js", get(|| asset("text/javascript; charset=utf-8", LOGIN_SCRIPT)))
         .route("/assets/app.css", get(|| asset("text/css; charset=utf-8", STYLE)))
         .route("/assets/icon.svg", get(|| asset("image/svg+xml", ICON)))
 }

@@ -82,6 +82,11 @@ impl Tokens {
         }
     }
 
+    /// The token to look and act, for the code on the sign only.
+    pub fn operator(&self) -> &str {
+        &self.operator
+    }
+
     /// For the console only.
     pub fn show(&self) -> String {
         format!("token to look and act:  {}\ntoken to look only:     {}\n", self.operator, self.viewer)

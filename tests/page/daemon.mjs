@@ -4,7 +4,8 @@
 // CHROMIUM names the browser (default: chromium on the path).
 import { spawn, execFileSync } from "node:child_process";
 import { createServer, connect } from "node:net";
-import { mkdtempSync, writeFileSync, mkdirSync, rmSync } from "node:fs";
+import { mkdtempSync, writeFileSync, readFileSync, mkdirSync, rmSync } from "node:fs";
+import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { join, resolve, dirname } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -15,6 +16,7 @@ const root = resolve(dirname(fileURLToPath(import.meta.url)), "../..");
 const binary = resolve(process.argv[2] ?? join(root, "target/debug/signproof"));
 const shots = resolve(process.argv[3] ?? join(root, "target/page"));
 mkdirSync(shots, { recursive: true });
+const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PATIENCE = Number(process.env.PATIENCE_MS ?? 120_000);
 const sleep = (ms) => new Promise((r) => setTimeout(r, ms));
 
@@ -75,6 +77,12 @@ async function fits(page) {
     .filter(([, size]) => size < 24));
   assert.deepEqual(small, [], "too small for a finger");
 }
+/// The accessibility checker finds nothing.
+async function accessible(page) {
+  await page.evaluate(axe);
+  const found = await page.evaluate(async () => (await axe.run()).violations.map((v) => `${v.id}: ${v.help}: ${v.nodes.map((n) => n.html).join(" | ")}`));
+  assert.deepEqual(found, []);
+}
 async function answerAll(page, how) {
   for (;;) {
     await until(page, "asked or over", () => !document.getElementById("ask").hidden || !document.getElementById("need").hidden);
@@ -110,6 +118,7 @@ try {
     await shown(page, "#ask");
     await shot(page, "phone-question");
     await fits(page);
+    await accessible(page);
     await answerAll(page, asShown);
     await until(page, "it may be accepted", () => !document.getElementById("accept").hidden);
     await shot(page, "phone-passed");
@@ -126,6 +135,7 @@ try {
     await until(page, "paper checks", () => document.querySelectorAll("#desk-body tr").length > 5);
     await shot(page, "phone-accepted");
     await fits(page);
+    await accessible(page);
     assert.deepEqual(page.troubles, []);
     await page.close();
     await daemon.end();
@@ -145,7 +155,7 @@ try {
       await page.select("#seen", "dark");
       await click(page, "#add");
       assert.match(await text(page, "#said"), /port 1 position 2: dark/);
-      if (first) { await shot(page, "phone-tapped"); await fits(page); first = false; }
+      if (first) { await shot(page, "phone-tapped"); await fits(page); await accessible(page); first = false; }
       await click(page, "#send");
     });
     await until(page, "the finding is shown", () => !document.getElementById("found").hidden);
@@ -156,6 +166,7 @@ try {
     await shot(page, "phone-failed");
     await page.setViewport(DESK);
     await shot(page, "desk-failed");
+    await accessible(page);
     assert.deepEqual(page.troubles, []);
     await page.close();
     await daemon.end();
@@ -246,6 +257,7 @@ try {
     const page = await open(address, PHONE);
     assert.match(page.url(), /\/login$/);
     await shot(page, "phone-login");
+    await accessible(page);
     await page.type("#token", "no-such-token-at-all");
     await Promise.all([page.waitForNavigation(), page.click("button")]);
     await shown(page, ".alarm");
@@ -257,6 +269,11 @@ try {
       await until(page, "begin is offered or not", (acts) => document.getElementById("begin").hidden !== acts, acts);
     }
     await shot(page, "phone-begin");
+    // the code on the sign leads here: the token stands behind `#`
+    await page.evaluate(() => fetch("/logout", { method: "POST" }));
+    await page.goto("about:blank");
+    await page.goto(address + "login#" + act);
+    await until(page, "the code opens the page", () => !!document.getElementById("supply") && !location.href.includes("#"));
     const over = new Promise((r) => child.on("exit", r));
     child.kill("SIGTERM");
     await over;
