@@ -1,5 +1,8 @@
 //! Statistics against published reference values.
 
+use signproof::check::{CheckResult, Limit};
+use signproof::meter::decide::decide;
+use signproof::meter::robust::trimmed;
 use signproof::meter::stats::{bracket, combine, mean, robust_mean, sd, standard_error};
 
 /// Log relative error: correct digits.
@@ -124,3 +127,28 @@ const LOTTERY: [f64; 218] = [
     856.0, 974.0, 24.0, 568.0, 24.0, 694.0, 608.0, 480.0, 410.0, 729.0, 947.0, 293.0, 53.0, 930.0, 223.0, 203.0, 677.0, 227.0, 62.0, 455.0,
     387.0, 318.0, 562.0, 242.0, 428.0, 968.0,
 ];
+
+/// NIST/SEMATECH e-Handbook 1.3.5.17, Grubbs: eight masses, of which 245.57 is an outlier by G = 2.468765 (critical 2.032 at 5 %). The
+/// trimmed mean stays with the other seven.
+#[test]
+fn an_outlier_by_grubbs_does_not_pull_the_trimmed_mean() {
+    let x = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57];
+    let (m, s) = (mean(&x).unwrap(), sd(&x).unwrap());
+    assert!((m - 206.43375).abs() < 1e-9 && (s - 15.852564).abs() < 1e-6);
+    assert!(((x[7] - m) / s - 2.468765).abs() < 1e-6);
+    let kept = trimmed(&x, 0.2).unwrap();
+    assert!((kept.value - mean(&x[1..7]).unwrap()).abs() < 1e-12);
+    assert!((kept.value - mean(&x[..7]).unwrap()).abs() < 2.0 * kept.standard, "{kept:?}");
+    assert!((m - mean(&x[..7]).unwrap()).abs() > 5.0);
+}
+
+/// Common practice, no source: 5.02 V on a hand meter of 0.5 % + 2 digits (20 V range, so a digit is 10 mV) against 4.90 to 5.25 V passes.
+/// 4.93 V is marginal: the meter's limits are 4.93 · 0.5 % + 20 mV = 45 mV, so the true volts may be 4.885.
+#[test]
+fn a_hand_meter_decides_with_its_own_accuracy() {
+    let window = Limit { low: Some(4.90), high: Some(5.25) };
+    let guard = |v: f64| 0.005 * v + 2.0 * 0.01;
+    assert_eq!(decide(5.02, guard(5.02), window), CheckResult::Pass);
+    assert_eq!(decide(4.93, guard(4.93), window), CheckResult::Marginal);
+    assert_eq!(decide(5.31, guard(5.31), window), CheckResult::Fail);
+}

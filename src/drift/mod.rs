@@ -10,5 +10,5 @@ mod words;
 
 pub use compare::{Comparison, Mismatch, Row, RowResult, Side, Statement, compare};
 pub use quantities::{ClimbLine, FeedFacts, Kind, Numbers, Quantity, WIRE_C, numbers};
-pub use stats::{Line, Welch, line, two_sided_factor, welch};
+pub use stats::{Welch, two_sided_factor, welch};
 pub use trend::{Bounds, Trend, TrendLine, trend};

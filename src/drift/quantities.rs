@@ -7,6 +7,7 @@ use crate::build::{Build, Node, Quantity as What};
 use crate::check::Place;
 use crate::event::{BoardFacts, Entry, Event, Role, Stage};
 use crate::frame::{self, FrameSpec};
+use crate::meter::least_squares::line;
 use crate::meter::{point_uncertainty, stats};
 use crate::plan::{Action, Plan, Step};
 use crate::power::network::{Network, Parts};
@@ -393,7 +394,7 @@ impl<'a> Maker<'a> {
                     .iter()
                     .filter_map(|(s, x)| Some((x.supply_a(supply), stats::robust_mean(&self.windows.steady(s.number, point))?)))
                     .collect();
-                let fit = super::line(&points);
+                let fit = line(&points);
                 let full_white_a = full.as_ref().map_or(0.0, |x| x.supply_a(supply));
                 (!points.is_empty()).then(|| ClimbLine {
                     sense: build.sense[point].name.clone(),
@@ -414,9 +415,9 @@ impl<'a> Maker<'a> {
         let expected: Vec<(f64, f64)> = pairs.iter().map(|p| (p.0, p.2)).collect();
         // a feed whose current hardly moves in the climb (the controller's) says nothing of its resistance
         let spread = pairs.iter().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max) - pairs.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
-        let (Some(m), true) = (super::line(&measured), spread > 0.3) else { return };
+        let (Some(m), true) = (line(&measured), spread > 0.3) else { return };
         let milli = Measured { value: m.slope.value * 1e3, standard: m.slope.standard * 1e3, dof: m.slope.dof };
-        let expected = super::line(&expected).map(|l| l.slope.value * 1e3);
+        let expected = line(&expected).map(|l| l.slope.value * 1e3);
         self.push(id, title, Kind::Resistance, place, "mΩ", milli, expected, None);
     }
 

@@ -1,6 +1,6 @@
-//! Welch's test and the straight line with its uncertainty.
+//! Welch's test.
 
-use crate::meter::stats::{combine, mean};
+use crate::meter::stats::combine;
 use crate::units::Measured;
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -34,39 +34,4 @@ pub fn two_sided_factor(dof: f64, members: usize) -> f64 {
     let alpha = 1.0 - 0.95_f64.powf(1.0 / members.max(1) as f64);
     let dof = if dof.is_finite() { dof.clamp(1.0, 1e6) } else { 1e6 };
     StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(1.0 - alpha / 2.0))
-}
-
-/// A least-squares straight line.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Line {
-    /// Slope with standard error; n − 2 degrees of freedom.
-    pub slope: Measured<f64>,
-    /// Value at x = 0 with standard error.
-    pub intercept: Measured<f64>,
-    /// Residual standard deviation.
-    pub residual: f64,
-}
-
-/// The line through `(x, y)`; `None` below three points or where all x are equal.
-pub fn line(points: &[(f64, f64)]) -> Option<Line> {
-    if points.len() < 3 {
-        return None;
-    }
-    let n = points.len() as f64;
-    let (xs, ys): (Vec<f64>, Vec<f64>) = points.iter().copied().unzip();
-    let (mx, my) = (mean(&xs)?, mean(&ys)?);
-    let sxx: f64 = xs.iter().map(|x| (x - mx).powi(2)).sum();
-    if sxx <= 0.0 {
-        return None;
-    }
-    let slope = points.iter().map(|(x, y)| (x - mx) * (y - my)).sum::<f64>() / sxx;
-    let squares: f64 = points.iter().map(|(x, y)| (y - my - slope * (x - mx)).powi(2)).sum();
-    let (dof, residual) = (n - 2.0, (squares / (n - 2.0)).sqrt());
-    let of_slope = residual / sxx.sqrt();
-    let of_intercept = residual * (1.0 / n + mx * mx / sxx).sqrt();
-    Some(Line {
-        slope: Measured { value: slope, standard: of_slope, dof },
-        intercept: Measured { value: my - slope * mx, standard: of_intercept, dof },
-        residual,
-    })
 }

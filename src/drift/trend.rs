@@ -2,7 +2,8 @@
 
 use super::compare::{COPPER_PER_K, Mismatch};
 use super::quantities::{Kind, Numbers, Quantity};
-use super::stats::{line, two_sided_factor};
+use super::stats::two_sided_factor;
+use crate::meter::least_squares::line;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};

@@ -8,7 +8,8 @@ use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
 use crate::meter::decide::decide;
-use crate::meter::robust::{Estimate, coverage_factor, line, trimmed};
+use crate::meter::least_squares::{Line, line};
+use crate::meter::robust::{Estimate, coverage_factor, trimmed};
 use crate::plan::{Action, Plan, Step};
 use std::collections::BTreeMap;
 
@@ -475,7 +476,7 @@ impl Judge<'_> {
             let limit = Limit { low: Some(1.0 - pct / 100.0), high: Some(1.0 + pct / 100.0) };
             let (id, title) = (format!("climb/slope/{name}"), format!("{name}: V–I slope over expected"));
             let pairs = self.climb_pairs(&[(point, 1.0)]);
-            let Some((slope, _, deviation)) = line(&pairs) else {
+            let Some(Line { slope, residual: deviation, .. }) = line(&pairs) else {
                 self.absent(id, title, place, "", limit, "fewer than three levels measured".into());
                 continue;
             };
@@ -573,7 +574,7 @@ impl Judge<'_> {
             // the controller's load has memory: means of 20 spans are nearly independent, single readings are not
             let bins = bins(&late, 20);
             match line(&bins) {
-                Some((slope, _, _)) if held >= 120.0 => {
+                Some(Line { slope, .. }) if held >= 120.0 => {
                     let expanded = 60.0 * slope.standard * coverage_factor(slope.dof, 1);
                     self.measured(
                         id,

@@ -162,3 +162,31 @@ impl Responses {
         Some(Ratio { all: Estimate { value, standard, dof }, cycles: list.len() })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// JCGM 100:2008, H.2 (inputs and results from memory, recomputed): five simultaneous readings of volts, milliamperes and phase give
+    /// resistance 127.732(71), reactance 219.847(295) and impedance 254.260(236) ohm; without the correlations the first would be 0.195.
+    #[test]
+    fn simultaneous_readings_are_combined_with_their_correlations() {
+        let volts = [5.007, 4.994, 5.005, 4.990, 4.999];
+        let amps = [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3];
+        let phase = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433];
+        let list: Vec<Vec<Option<f64>>> = (0..5).map(|i| vec![Some(volts[i]), Some(amps[i]), Some(phase[i])]).collect();
+        let cycles = BTreeMap::from([(1, list)]);
+        let (covariance, dof) = pooled(&cycles, &[PointUncertainty::default(); 3]);
+        assert_eq!(dof, 4.0);
+        let mean = |x: [f64; 5]| x.iter().sum::<f64>() / 5.0;
+        let (v, i, phi) = (mean(volts), mean(amps), mean(phase));
+        let u = |gradient: [f64; 3]| {
+            let g = DVector::from_column_slice(&gradient);
+            ((g.transpose() * &covariance * &g)[(0, 0)] / 5.0).sqrt()
+        };
+        let (c, s) = (phi.cos(), phi.sin());
+        assert!((v / i * c - 127.732).abs() < 5e-4 && (u([c / i, -v * c / i / i, -v / i * s]) - 0.071).abs() < 5e-4);
+        assert!((v / i * s - 219.847).abs() < 5e-4 && (u([s / i, -v * s / i / i, v / i * c]) - 0.2953).abs() < 5e-4);
+        assert!((v / i - 254.260).abs() < 5e-4 && (u([1.0 / i, -v / i / i, 0.0]) - 0.236).abs() < 5e-4);
+    }
+}

@@ -8,7 +8,8 @@ use super::pattern::{channels, supply_of};
 use crate::build::{Build, Node};
 use crate::event::Stage;
 use crate::frame::FrameSpec;
-use crate::meter::robust::{coverage_factor, line, trimmed};
+use crate::meter::least_squares::line;
+use crate::meter::robust::{coverage_factor, trimmed};
 use crate::power::network::Parts;
 use crate::power::{Permitted, permitted_with};
 
@@ -43,7 +44,7 @@ impl Judge<'_> {
     /// instrument's gain.
     fn factor(&self, weights: &[(usize, f64)]) -> Option<(f64, f64)> {
         let pairs = self.climb_pairs(weights);
-        let (slope, _, _) = line(&pairs)?;
+        let slope = line(&pairs)?.slope;
         let ends = pairs.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p.0), h.max(p.0)));
         let instrument = weights.iter().filter_map(|w| self.instruments.get(w.0));
         let (lsb, gain) = instrument.fold((0.0_f64, 0.0_f64), |(l, g), i| (l.hypot(i.lsb), g.max(i.gain_rel)));

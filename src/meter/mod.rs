@@ -6,6 +6,7 @@ pub mod iio;
 pub mod ina219;
 pub mod ina226;
 pub mod ina228;
+pub mod least_squares;
 pub mod mcp3208;
 pub mod robust;
 pub mod sequential;

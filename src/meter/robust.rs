@@ -1,17 +1,9 @@
-//! Robust means, straight lines and coverage factors.
+//! Robust means and coverage factors.
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-/// An estimate with its standard error and degrees of freedom.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Estimate {
-    /// Best estimate.
-    pub value: f64,
-    /// Its standard error; infinite where it is not known.
-    pub standard: f64,
-    /// Degrees of freedom of the standard error.
-    pub dof: f64,
-}
+/// An estimate with its standard error (infinite where it is not known) and the degrees of freedom of that.
+pub type Estimate = crate::units::Measured<f64>;
 
 /// Mean with `fraction` of the values cut at each end; standard error from the winsorised
 /// variance (Yuen 1974, Biometrika 61:165). `fraction` 0 is the plain mean. `None` where empty.
@@ -33,24 +25,6 @@ pub fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
     let mean = winsorised.iter().sum::<f64>() / n as f64;
     let squares = winsorised.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
     Some(Estimate { value, standard: (squares / (h * (h - 1.0))).sqrt(), dof: h - 1.0 })
-}
-
-/// Least-squares line through `(x, y)`: slope with standard error, intercept, residual deviation.
-pub fn line(points: &[(f64, f64)]) -> Option<(Estimate, f64, f64)> {
-    let n = points.len() as f64;
-    if points.len() < 3 {
-        return None;
-    }
-    let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
-    let sxx = points.iter().map(|p| (p.0 - mx).powi(2)).sum::<f64>();
-    if sxx <= 0.0 {
-        return None;
-    }
-    let slope = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
-    let intercept = my - slope * mx;
-    let squares = points.iter().map(|p| (p.1 - intercept - slope * p.0).powi(2)).sum::<f64>();
-    let deviation = (squares / (n - 2.0)).sqrt();
-    Some((Estimate { value: slope, standard: deviation / sxx.sqrt(), dof: n - 2.0 }, intercept, deviation))
 }
 
 /// Two-sided coverage factor for 95 % over a family of `members` checks (Šidák 1967): each is held at
@@ -80,12 +54,5 @@ mod tests {
         assert_eq!(trimmed(&values, 0.2).map(|e| e.value), Some(1.0));
         assert!((trimmed(&values, 0.0).map_or(0.0, |e| e.value) - 1.8).abs() < 1e-12);
         assert!(trimmed(&[], 0.2).is_none());
-    }
-
-    #[test]
-    fn a_line_is_found() {
-        let points: Vec<_> = (0..5).map(|i| (f64::from(i), 3.0 - 2.0 * f64::from(i))).collect();
-        let (slope, intercept, deviation) = line(&points).expect("five points");
-        assert!((slope.value + 2.0).abs() < 1e-12 && (intercept - 3.0).abs() < 1e-12 && deviation < 1e-12);
     }
 }
