@@ -18,6 +18,7 @@ mod key;
 mod paper;
 mod progress;
 mod run;
+mod serve;
 mod sheet;
 mod show;
 mod ticket;
@@ -71,6 +72,8 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// Live in the sign: first power-up, a page for the phone, a watch on the supply.
+    Serve(serve::ServeArgs),
     /// Say what changed between two runs of a sign, and what that suggests.
     Compare(compare::CompareArgs),
     /// Find slow change over many runs of a sign, and when it leaves a limit.
@@ -140,7 +143,10 @@ impl Exit {
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    start_log(&cli.log);
+    match &cli.command {
+        Command::Serve(args) => serve::start_log(args, &cli.log),
+        _ => start_log(&cli.log),
+    }
     let result = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| match cli.command {
         Command::Desk(args) => paper::desk(&args),
         Command::Plan(args) => paper::plan(&args),
@@ -153,6 +159,7 @@ pub fn main() -> ExitCode {
         Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Serve(args) => serve::serve(args),
         Command::Compare(args) => compare::compare(&args),
         Command::Trend(args) => compare::trend(&args),
         Command::Accept(args) => accept::accept(&args),
