@@ -17,6 +17,9 @@ pub struct Memory {
     pub interrupted: u32,
     /// Outcome word of the last run that ended.
     pub last: Option<String>,
+    /// Why the last run could not be carried out at all; it has no report.
+    #[serde(default)]
+    pub trouble: Option<String>,
     /// Run that was accepted as the baseline.
     pub accepted: Option<String>,
 }
@@ -58,6 +61,7 @@ impl Memory {
     /// A run begins.
     pub fn began(&mut self, run: &str) {
         self.running = Some(run.to_owned());
+        self.trouble = None;
     }
 
     /// A run came to its end.
@@ -90,6 +94,9 @@ impl Memory {
             && self.interrupted == 0
         {
             return match last.as_str() {
+                _ if self.trouble.is_some() => {
+                    Next::Person(format!("the last run could not be carried out: {}", self.trouble.as_deref().unwrap_or_default()))
+                }
                 "pass" => Next::Person("the last run passed: accept it as the baseline, or run again".to_owned()),
                 _ => Next::Person(format!("the last run ended `{last}`: read its report, put right what it names, then run again")),
             };
@@ -151,6 +158,18 @@ mod tests {
         m.began("r2");
         m.ended("fail");
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("fail")));
+    }
+
+    #[test]
+    fn a_run_that_could_not_be_carried_out_says_why_and_is_not_begun_again_by_itself() {
+        let mut m = Memory::default();
+        m.began("r1");
+        m.ended("error");
+        m.trouble = Some("GPIO 4 is held by `lamp`".into());
+        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("`lamp`")));
+        m.began("r2");
+        m.ended("pass");
+        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("accept")));
     }
 
     #[test]

@@ -440,6 +440,7 @@ fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
             live.memory.cut_off();
         } else {
             live.memory.ended(&outcome);
+            live.memory.trouble.clone_from(&trouble);
         }
         if let Some(kept) = &kept {
             live.findings.clone_from(&kept.findings);
