@@ -6,7 +6,7 @@ use crate::check::PointUncertainty;
 use crate::drift::{self, Numbers};
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::frame::{self, Frame, FrameSpec};
-use crate::journal::{self, FileStorage, Journal};
+use crate::journal::{self, FileStorage, Journal, Sink};
 use crate::judge;
 use crate::plan::{self, Physics, Pictures, Plan};
 use crate::power::network::{Network, Parts};
@@ -161,16 +161,45 @@ pub struct Done {
 /// Where the run's directory, journal or reports cannot be written.
 pub fn commission(
     request: Request<'_>,
-    mut rig: Rig,
+    rig: Rig,
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
 ) -> Result<Done, CommissionError> {
-    let run_id = crate::rig::new_run_id();
+    commission_watched(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})
+}
+
+/// Keeps an entry in the journal, then lets another look at it.
+struct Tee<'a, S>(Journal<S>, &'a mut dyn FnMut(&Entry));
+
+impl<S: journal::Storage> Sink for Tee<'_, S> {
+    fn record(&mut self, entry: &Entry) -> std::io::Result<()> {
+        self.0.record(entry)?;
+        (self.1)(entry);
+        Ok(())
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.0.flush()
+    }
+}
+
+/// The same under a run id of the caller's; `tap` sees each entry once it is in the journal.
+///
+/// # Errors
+/// Where the run's directory, journal or reports cannot be written.
+pub fn commission_watched(
+    request: Request<'_>,
+    run_id: String,
+    mut rig: Rig,
+    cancelled: &dyn Fn() -> Option<String>,
+    observer: &mut dyn FnMut(&run::Progress<'_>),
+    tap: &mut dyn FnMut(&Entry),
+) -> Result<Done, CommissionError> {
     let dir = request.out.clone().unwrap_or_else(|| Path::new("out").join(&run_id));
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
     let storage = FileStorage::create(&path).map_err(|e| CommissionError::file(&path, &e))?;
-    let mut journal = if rig.simulated { Journal::in_virtual_time(storage) } else { Journal::create(storage) };
+    let journal = if rig.simulated { Journal::in_virtual_time(storage) } else { Journal::create(storage) };
+    let mut journal = Tee(journal, tap);
     write(&dir, "build.toml", request.build_file.as_bytes())?;
     let mut album = Album::new(request.build);
     let plan = plan::plan(request.build, &request.selection, request.witness, &mut Expected::new(request.build), &mut album);

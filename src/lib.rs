@@ -38,6 +38,7 @@ pub mod report;
 pub mod rig;
 pub mod run;
 pub mod scan;
+pub mod service;
 pub mod sheet;
 pub mod ticket;
 pub mod units;

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// What only the board rig knows.
-#[derive(Args)]
+#[derive(Args, Default)]
 pub struct BoardArgs {
     /// How the board's lines are written; default: by the kind of board.
     #[arg(long, value_enum, value_name = "PATH")]
@@ -29,6 +29,13 @@ pub struct BoardArgs {
     /// A pause in the dark after each refresh.
     #[arg(long, hide = true, value_name = "MS", default_value_t = 0)]
     rest_ms: u64,
+}
+
+impl BoardArgs {
+    /// Where the system's files are.
+    pub fn root(&self) -> Root {
+        root(self.root.as_deref())
+    }
 }
 
 #[derive(Clone, Copy, ValueEnum)]

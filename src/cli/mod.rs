@@ -18,6 +18,7 @@ mod key;
 mod paper;
 mod progress;
 mod run;
+mod serve;
 mod sheet;
 mod show;
 mod ticket;
@@ -60,7 +61,7 @@ enum Command {
     /// Light each port and position alone, ask where it appears, and write the chains as found.
     FindMap(find_map::FindMapArgs),
     /// Commission the sign: all stages, journal, report.
-    Run(run::RunArgs),
+    Run(Box<run::RunArgs>),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
     Show(show::ShowArgs),
     /// Drive the output lines dark, also after a run was killed.
@@ -71,6 +72,8 @@ enum Command {
     Judge(judge::JudgeArgs),
     /// List the runs kept in a directory.
     History(judge::HistoryArgs),
+    /// Live in the sign: first power-up, a page for the phone, a watch on the supply.
+    Serve(serve::ServeArgs),
     /// Say what changed between two runs of a sign, and what that suggests.
     Compare(compare::CompareArgs),
     /// Find slow change over many runs of a sign, and when it leaves a limit.
@@ -140,19 +143,23 @@ impl Exit {
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
-    start_log(&cli.log);
+    match &cli.command {
+        Command::Serve(args) => serve::start_log(args, &cli.log),
+        _ => start_log(&cli.log),
+    }
     let result = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| match cli.command {
         Command::Desk(args) => paper::desk(&args),
         Command::Plan(args) => paper::plan(&args),
         Command::Pins(args) => paper::pins(&args),
         Command::Sheet(args) => sheet::sheet(&args),
         Command::FindMap(args) => find_map::find_map(&args),
-        Command::Run(args) => run::run(args),
+        Command::Run(args) => run::run(*args),
         Command::Show(args) => show::show(&args),
         Command::Blank(args) => blank::blank(&args),
         Command::Doctor(args) => doctor::doctor(&args),
         Command::Judge(args) => judge::judge(&args),
         Command::History(args) => judge::history(&args),
+        Command::Serve(args) => serve::serve(args),
         Command::Compare(args) => compare::compare(&args),
         Command::Trend(args) => compare::trend(&args),
         Command::Accept(args) => accept::accept(&args),

@@ -10,6 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 pub mod board;
+pub mod paced;
 pub mod record;
 pub mod replay;
 pub mod sim;
@@ -70,6 +71,13 @@ pub trait Health {
 pub trait Witness {
     /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
+    /// The same, with `idle` called several times a second while waiting, so that the interlock stays on; where
+    /// `idle` says false the question is withdrawn and the answer is [`Answer::Absent`]. A witness that answers
+    /// at once, or that cannot wait and look elsewhere, is asked plainly.
+    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        let _ = idle;
+        self.ask(question, expected)
+    }
     /// At which place of the build a panel's mark (its picture, arrow up) appears. Blocks until answered.
     fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
         let _ = (build, question, mark);
@@ -98,6 +106,9 @@ impl Witness for WithChecklist {
     fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
         self.inner.ask(question, expected)
     }
+    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        self.inner.ask_while(question, expected, idle)
+    }
     fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
         self.inner.where_is(build, question, mark)
     }
@@ -109,6 +120,15 @@ impl Witness for WithChecklist {
             Some(reading) => Some((reading.clone(), format!("{}, {}", self.list.who, self.list.when))),
             None => self.inner.hottest_joint(),
         }
+    }
+}
+
+/// Nobody is there.
+pub struct Nobody;
+
+impl Witness for Nobody {
+    fn ask(&mut self, _question: &Question, _expected: &Frame) -> Answer {
+        Answer::Absent
     }
 }
 
@@ -151,6 +171,12 @@ where
 /// Wall time of the operating system, milliseconds since 1970.
 pub fn wall_now_ms() -> i64 {
     jiff::Timestamp::now().as_millisecond()
+}
+
+/// Time since the first call in this process, never going back.
+pub fn since_start() -> Duration {
+    static START: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
+    START.get_or_init(std::time::Instant::now).elapsed()
 }
 
 /// The same as RFC 3339 in UTC.

@@ -6,14 +6,14 @@ use crate::build::{Build, Quantity};
 use crate::calibration::Correction;
 use crate::checklist;
 use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
-use crate::frame::FrameSpec;
+use crate::frame::{Frame, FrameSpec};
 use crate::journal::Sink;
 use crate::meter::{
     self,
     sequential::{Sequential, Wanted},
 };
 use crate::plan::{Action, Pictures, Plan, Step, WINDOW_S};
-use crate::rig::{Rig, RigError};
+use crate::rig::{Nobody, Rig, RigError};
 use crate::units::{NoReading, Reading};
 use std::time::Duration;
 
@@ -276,7 +276,7 @@ impl<'a> Executor<'a> {
         self.sink.flush()?;
         let question = Question { frame: step.frame, text: text.to_owned() };
         let expected = self.pictures.frame(&step.frame);
-        let answer = self.rig.witness.ask(&question, &expected);
+        let answer = self.wait_for(&question, &expected)?;
         if answer == Answer::Absent {
             // nobody looks: do not leave the picture on longer than needed
             self.rig.output.blank()?;
@@ -285,6 +285,19 @@ impl<'a> Executor<'a> {
         self.emit(Event::Witnessed { step: step.number, question, answer })?;
         self.round(None)?;
         if absent { self.emit(Event::StepSkipped { step: step.number, why: "nobody answered".into() }) } else { Ok(()) }
+    }
+
+    /// Waits for the witness with the interlock on: a person may take hours.
+    fn wait_for(&mut self, question: &Question, expected: &Frame) -> Result<Answer, Halt> {
+        let mut person = std::mem::replace(&mut self.rig.witness, Box::new(Nobody));
+        let (mut looks, mut halted) = (0_u64, None);
+        let answer = person.ask_while(question, expected, &mut || {
+            halted = self.round(None).and_then(|()| if looks.is_multiple_of(HEALTH_ROUNDS) { self.health() } else { Ok(()) }).err();
+            looks += 1;
+            halted.is_none()
+        });
+        self.rig.witness = person;
+        halted.map_or(Ok(answer), Err)
     }
 
     fn hold(&mut self, step: &Step, seconds: f64, interval_s: f64, report: &mut dyn FnMut(&Self, f64)) -> Result<(), Halt> {

@@ -4,8 +4,9 @@
 //! At a trip the lines go dark first and the record follows. The lines are driven dark at the start, between stages,
 //! at the end, on an error, at a trip, on cancellation, and when anything in here panics.
 //!
-//! While a person looks at a picture the rig's witness blocks, so the interlock rests until the answer; the
-//! picture's duty is bounded by the permitted level, and a window of readings precedes every question.
+//! While a person looks at a picture, a witness that can wait and look elsewhere (the page) leaves the interlock on; one that
+//! blocks (the terminal) lets it rest until the answer. The picture's duty is bounded by the permitted level, and a window of
+//! readings precedes every question.
 
 mod exec;
 mod find;

@@ -24,7 +24,7 @@ pub use clock::synced;
 pub use doctor::{Finding, doctor};
 pub use root::Root;
 
-use super::{Rig, RigError, Witness};
+use super::{Meter, Rig, RigError, Witness};
 use crate::build::Build;
 use crate::meter::Converters;
 use bus::BoardBus;
@@ -78,6 +78,25 @@ pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
     let scan = ScanOptions { stretch: soc.stretch, core: options.core, stall: options.stall, rest: options.rest, root: root.clone() };
     let path = options.path.unwrap_or(soc.path);
     let output = BoardOutput::open(root, PinSet::of(build), path, scan, options.settle.unwrap_or(SETTLE), options.doing)?;
+    let meter = converters(build, root)?;
+    let health = health::BoardHealth::new(root, options.storage, output.scanner.clone(), output.driven_by.clone());
+    Ok(Rig {
+        name: "board".to_owned(),
+        // a tree of a test is no sign
+        simulated: !root.is_system(),
+        output: Box::new(output),
+        meter,
+        clock: Box::new(clock::BoardClock::new(root)),
+        health: Box::new(health),
+        witness: options.witness,
+    })
+}
+
+/// The converters alone: for watching the supply while another program has the lines.
+///
+/// # Errors
+/// Where a bus is missing or not permitted.
+pub fn converters(build: &Build, root: &Root) -> Result<Box<dyn Meter>, RigError> {
     let buses = build.buses().into_iter().map(|n| Ok((n, BoardBus::open(root, n)?))).collect::<Result<Vec<_>, RigError>>()?;
     let converters = Converters::new(build, buses, linux_embedded_hal::Delay)
         .with_files(kernel_files::KernelFiles::new(root.clone()))
@@ -87,17 +106,7 @@ pub fn rig(build: &Build, options: BoardOptions) -> Result<Rig, RigError> {
         why: e.to_string(),
         todo: "close other programs".to_owned(),
     })?;
-    let health = health::BoardHealth::new(root, options.storage, output.scanner.clone(), output.driven_by.clone());
-    Ok(Rig {
-        name: "board".to_owned(),
-        // a tree of a test is no sign
-        simulated: !root.is_system(),
-        output: Box::new(output),
-        meter: Box::new(meter),
-        clock: Box::new(clock::BoardClock::new(root)),
-        health: Box::new(health),
-        witness: options.witness,
-    })
+    Ok(Box::new(meter))
 }
 
 /// Drives the lines dark: OE high first, then all others low. They stay so.

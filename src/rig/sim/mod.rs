@@ -10,7 +10,7 @@ mod world;
 
 pub use scenario_text::scenario_text;
 
-use super::{Clock, Health, Output, Rig, RigError, Witness};
+use super::{Clock, Health, Nobody, Output, Rig, RigError, Witness};
 use crate::build::Build;
 use crate::event::{Answer, BoardFacts, Question, Stamp, Whereabouts, WitnessMode};
 use crate::frame::Frame;
@@ -77,15 +77,6 @@ impl Health for SimHealth {
             ambient_c: Some(world.ambient_c()),
             ..BoardFacts::default()
         }
-    }
-}
-
-/// Nobody is there.
-struct Nobody;
-
-impl Witness for Nobody {
-    fn ask(&mut self, _question: &Question, _expected: &Frame) -> Answer {
-        Answer::Absent
     }
 }
 

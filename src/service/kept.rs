@@ -1,0 +1,107 @@
+//! The kept runs: their list, and the files of one.
+
+use super::live::{FindingNow, KeptRun};
+use crate::check::Place;
+use crate::commission::JOURNAL;
+use serde::Deserialize;
+use serde::de::IgnoredAny;
+use std::path::Path;
+
+/// File of the person's note, beside the journal.
+pub const NOTE: &str = "note.txt";
+
+#[derive(Deserialize)]
+struct Listed {
+    started: String,
+    outcome: String,
+    simulated: bool,
+    place: String,
+    reasons: Vec<String>,
+    ending: Option<IgnoredAny>,
+    build_digest: String,
+    findings: Vec<ListedFinding>,
+}
+
+#[derive(Deserialize)]
+struct ListedFinding {
+    kind: String,
+    #[serde(rename = "where")]
+    place: Place,
+    probability: f64,
+    remedy: Vec<String>,
+}
+
+/// A place in words, for the page.
+pub fn place_text(p: &Place) -> String {
+    let mut parts = Vec::new();
+    match (p.port, p.position) {
+        (Some(port), Some(position)) => parts.push(format!("port {port} position {position}")),
+        (Some(port), None) => parts.push(format!("port {port}")),
+        _ => {}
+    }
+    let words =
+        [("", &p.colour), ("", &p.half), ("line ", &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
+    parts.extend(words.iter().filter_map(|(w, v)| v.as_ref().map(|v| format!("{w}{v}"))));
+    let numbers = [("block", p.block), ("row", p.row), ("column", p.column)];
+    parts.extend(numbers.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))));
+    if parts.is_empty() { "the sign".into() } else { parts.join(" ") }
+}
+
+/// A finding for the page.
+pub fn finding(kind: &str, place: &Place, probability: f64, remedy: &[String]) -> FindingNow {
+    FindingNow { kind: kind.to_owned(), place: place_text(place), probability, remedy: remedy.to_vec() }
+}
+
+/// Reads one run's entry from its report; `None` where it has none that can be read.
+pub fn one(dir: &Path) -> Option<KeptRun> {
+    let id = dir.file_name()?.to_str()?.to_owned();
+    let bytes = std::fs::read(dir.join("report.json")).ok()?;
+    let r: Listed = serde_json::from_slice(&bytes).map_err(|e| tracing::warn!(run = id, %e, "a report could not be read")).ok()?;
+    Some(KeptRun {
+        id,
+        started: r.started,
+        outcome: if r.ending.is_none() { "interrupted".to_owned() } else { r.outcome },
+        simulated: r.simulated,
+        place: r.place,
+        note: std::fs::read_to_string(dir.join(NOTE)).unwrap_or_default(),
+        reasons: r.reasons,
+        findings: r.findings.iter().take(8).map(|f| finding(&f.kind, &f.place, f.probability, &f.remedy)).collect(),
+        build_digest: r.build_digest,
+    })
+}
+
+/// All kept runs below `root`, oldest first. A run without a report is judged from its journal.
+/// `each` is called after each of them.
+pub fn all(root: &Path, each: impl Fn()) -> Vec<KeptRun> {
+    let mut dirs: Vec<_> = std::fs::read_dir(root).into_iter().flatten().flatten().map(|e| e.path()).collect();
+    dirs.retain(|d| d.join(JOURNAL).is_file());
+    dirs.sort();
+    dirs.iter()
+        .filter_map(|dir| {
+            each();
+            one(dir).or_else(|| {
+                let judged = crate::commission::judge_again(dir);
+                judged.map_err(|error| tracing::warn!(run = %dir.display(), %error, "a run could not be judged")).ok()?;
+                one(dir)
+            })
+        })
+        .collect()
+}
+
+/// Whether this may be an id of a run at all: nothing else ever reaches the file system.
+pub fn is_id(id: &str) -> bool {
+    (10..=40).contains(&id.len()) && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ids_cannot_leave_the_directory() {
+        assert!(is_id(&crate::rig::new_run_id()));
+        for bad in ["", "..", "../../etc/passwd", "20260301T101500Z-7f3a/..", "20260301T101500Z%2f..", "a\0bcdefghijk"] {
+            assert!(!is_id(bad), "{bad}");
+        }
+    }
+}
