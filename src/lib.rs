@@ -14,6 +14,7 @@
 //!
 //! A module uses only those to its left in that flow, plus [`units`], [`check`], [`fault`] and [`event`].
 
+pub mod advice;
 pub mod baseline;
 pub mod build;
 pub mod calibration;

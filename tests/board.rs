@@ -99,6 +99,20 @@ fn what_is_missing_is_named_with_what_to_do_and_nothing_is_driven() {
 }
 
 #[test]
+fn a_missing_spi_device_is_named_with_what_to_do() {
+    let tree = Tree::whole();
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/good_builds/every-converter.toml")).unwrap();
+    tree.write("build.toml", text.as_bytes());
+    let (code, _, err) = tree.call(&["run", "build.toml", "--rig", "board", "--witness", "none"]);
+    assert_eq!(code, 6, "{err}");
+    for word in ["SPI bus 0, chip select 0", "dev/spidev0.0", "dtparam=spi=on", "Nothing was driven"] {
+        assert!(err.contains(word), "{word:?} is missing in: {err}");
+    }
+    let (code, out, _) = tree.call(&["doctor", "build.toml"]);
+    assert!(code == 6 && out.contains("dtparam=spi=on"), "{out}");
+}
+
+#[test]
 fn another_run_or_program_is_refused_by_name() {
     let tree = Tree::whole();
     let set = PinSet::of(&demo());

@@ -57,6 +57,8 @@ fn a_reading_of_5_31_v_stops_the_run_before_a_line_is_driven() {
     assert_eq!(report["outcome"], "stopped");
     let reasons = report["reasons"].to_string();
     assert!(reasons.contains("5.31 V at the terminals of supply main, outside 4.90 to 5.25 V. Set it to 5.10 V"), "{reasons}");
+    assert_eq!(report["findings"][0]["kind"], "supply-set");
+    assert_eq!(report["findings"].as_array().unwrap().len(), 1);
     // ±(0.5 % + 0.02 V) is 0.0466 V at most, its guard band 0.0527 V: 5.31 V is outside by more
     assert_eq!(check(&report, "by-hand/volts/main")["result"], "fail");
     assert_eq!(check(&report, "by-hand/polarity")["result"], "pass");
@@ -89,6 +91,44 @@ fn near_the_edge_the_meter_cannot_decide_and_a_hot_joint_fails() {
     let (code, report, _, _) = signproof(&file("5.02", "[end]\njoint_c = 78\n"), None);
     assert_eq!(check(&report, "by-hand/joint")["result"], "fail");
     assert_eq!(code, 1);
+}
+
+fn with_flags(flags: &[&str]) -> (i32, serde_json::Value, String) {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let out = Command::new(env!("CARGO_BIN_EXE_signproof"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(["run", "config/water-taxi.toml", "--rig", "sim", "--witness", "simulated", "--seed", "1", "--stages", "open"])
+        .args(["--out", dir.to_str().unwrap()])
+        .args(flags)
+        .output()
+        .unwrap();
+    let report = std::fs::read_to_string(dir.join("report.json")).unwrap_or_default();
+    (out.status.code().unwrap(), serde_json::from_str(&report).unwrap_or_default(), String::from_utf8(out.stderr).unwrap())
+}
+
+#[test]
+fn flags_do_what_the_file_does() {
+    let meter = ["--by-hand-who", "the builder", "--hand-meter", "hand meter", "--hand-accuracy", "volts=0.5,2,0.01"];
+    let (code, report, _) = with_flags(&[&["--by-hand", "volts/main=5.31"], &meter[..]].concat());
+    assert_eq!((code, report["outcome"].as_str()), (5, Some("stopped")));
+    let (code, report, _) = with_flags(&[&["--by-hand", "polarity=yes,volts/main=5.02"], &meter[..]].concat());
+    // cut to one stage: never a pass
+    assert_eq!(code, 4);
+    assert_eq!(check(&report, "by-hand/volts/main")["result"], "pass");
+    assert!(check(&report, "by-hand/polarity")["basis"].as_str().unwrap().contains("the builder"));
+    assert_eq!(check(&report, "by-hand/fuses")["result"], "not-proven");
+    for (flags, words) in [
+        (vec!["--by-hand", "volts/main=5.02", "--by-hand-who", "x"], "a reading needs the meter's accuracy: --hand-accuracy volts="),
+        (vec!["--by-hand", "polarity=perhaps", "--by-hand-who", "x"], "expected NAME=yes, NAME=no or NAME=READING"),
+        (vec!["--by-hand", "polarity=yes,polarity=no", "--by-hand-who", "x"], "answered twice"),
+        (vec!["--by-hand", "polarety=yes", "--by-hand-who", "x"], "`polarety` is no question"),
+        (vec!["--by-hand", "polarity=yes"], "--by-hand-who"),
+    ] {
+        let (code, report, stderr) = with_flags(&flags);
+        assert_eq!((code, report.is_null()), (2, true), "{flags:?}: {stderr}");
+        assert!(stderr.contains(words), "{flags:?}: {stderr}");
+    }
 }
 
 #[test]

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data flow; equal numbers may not use each other.
-const ORDER: [(&str, u32); 29] = [
+const ORDER: [(&str, u32); 30] = [
     ("units", 0),
     ("build", 1),
     ("fault", 2),
@@ -31,6 +31,7 @@ const ORDER: [(&str, u32); 29] = [
     ("baseline", 14),
     ("ticket", 14),
     ("find_map", 14),
+    ("advice", 14),
     ("campaign", 14),
     ("service", 20),
     ("cli", 21),

@@ -53,6 +53,7 @@ fn converters_that_the_kernel_reads_run_to_pass() {
     // the scenario's ambient is 20 °C by default
     let air = point("air");
     assert!(air.unit == "°C" && (air.mean.unwrap() - 20.0).abs() < 1.0, "{air:?}");
+    assert_eq!(report.ambient_c, air.mean, "a sensor of the build tells the ambient temperature");
 }
 
 #[test]

@@ -1,9 +1,10 @@
-//! The before-power checklist: from a file, or asked at the terminal.
+//! The before-power checklist: from a file, from flags, or asked at the terminal.
 
 use super::Exit;
 use crate::build::Build;
 use crate::checklist::{self, Accuracy, Kind};
 use crate::event::{Checklist, HandReading};
+use clap::Args;
 use std::collections::BTreeMap;
 use std::io::{BufRead, Write};
 use std::path::Path;
@@ -13,6 +14,91 @@ pub fn load(path: &Path, build: &Build) -> Result<Checklist, Exit> {
     let name = path.display().to_string();
     let text = crate::build::read_source(path).map_err(|why| Exit::usage(format!("{name}: {why}")))?;
     checklist::read(&text, &name, build).map_err(Exit::usage)
+}
+
+/// Answers and hand readings given on the command line.
+#[derive(Args)]
+pub struct ByHandArgs {
+    /// What was found by hand, as names of the checklist with yes, no or a reading: `polarity=yes,volts/main=5.02,joint=41`.
+    #[arg(long, value_delimiter = ',', value_name = "NAME=ANSWER", conflicts_with = "checklist", requires = "by_hand_who")]
+    by_hand: Vec<String>,
+    /// Who looked and measured.
+    #[arg(long, value_name = "NAME", requires = "by_hand")]
+    by_hand_who: Option<String>,
+    /// Who is licensed, set the supply's selector and checked protective earth.
+    #[arg(long, value_name = "NAME", requires = "by_hand")]
+    by_hand_licensed: Option<String>,
+    /// The hand meter.
+    #[arg(long, value_name = "MODEL", requires = "by_hand")]
+    hand_meter: Option<String>,
+    /// Its accuracy for volts, ohms or celsius: ± (percent of the reading + digits of a step), e.g. `volts=0.5,2,0.01`.
+    #[arg(long, value_name = "KIND=PERCENT,DIGITS,STEP", requires = "by_hand")]
+    hand_accuracy: Vec<String>,
+}
+
+impl ByHandArgs {
+    /// The checklist that the flags make, `None` without any. They go the way of the file, so the same problems are found.
+    pub fn checklist(&self, build: &Build, now: &str) -> Result<Option<Checklist>, Exit> {
+        if self.by_hand.is_empty() {
+            return Ok(None);
+        }
+        let text = self.file(build, now).map_err(Exit::usage)?;
+        checklist::read(&text, "--by-hand", build).map(Some).map_err(Exit::usage)
+    }
+
+    fn file(&self, build: &Build, now: &str) -> Result<String, String> {
+        let mut meter = toml::Table::new();
+        meter.insert("model".to_owned(), self.hand_meter.clone().unwrap_or_else(|| "hand meter, model not given".to_owned()).into());
+        for text in &self.hand_accuracy {
+            let wanted = || format!("--hand-accuracy {text}: expected volts, ohms or celsius and three numbers, such as volts=0.5,2,0.01");
+            let (kind, numbers) = text.split_once('=').ok_or_else(wanted)?;
+            let a = parse_accuracy(&numbers.replace(',', " ")).map_err(|_| wanted())?;
+            let fields = [("percent", a.percent), ("digits", a.digits), ("step", a.step)];
+            let table = fields.into_iter().map(|(name, value)| (name.to_owned(), toml::Value::Float(value))).collect::<toml::Table>();
+            if !["volts", "ohms", "celsius"].contains(&kind) {
+                return Err(wanted());
+            }
+            meter.insert(kind.to_owned(), table.into());
+        }
+        let [mut answers, mut ohms, mut volts, mut end] = std::array::from_fn(|_| toml::Table::new());
+        for text in &self.by_hand {
+            let wanted =
+                || format!("--by-hand {text}: expected NAME=yes, NAME=no or NAME=READING, such as polarity=yes or volts/main=5.02");
+            let (name, answer) = text.split_once('=').ok_or_else(wanted)?;
+            let (name, answer) = (name.trim(), answer.trim());
+            let (table, key, kind) = match name.split_once('/') {
+                Some(("ohms", supply)) => (&mut ohms, supply, "ohms"),
+                Some(("volts", supply)) => (&mut volts, supply, "volts"),
+                _ if name == checklist::JOINT => (&mut end, "joint_c", "celsius"),
+                _ => (&mut answers, name, ""),
+            };
+            let value = if kind.is_empty() {
+                toml::Value::Boolean(parse_yes(answer).map_err(|_| wanted())?)
+            } else {
+                if !meter.contains_key(kind) {
+                    return Err(format!(
+                        "--by-hand {text}: a reading needs the meter's accuracy: --hand-accuracy {kind}=PERCENT,DIGITS,STEP"
+                    ));
+                }
+                toml::Value::Float(answer.parse().map_err(|_| wanted())?)
+            };
+            if table.insert(key.to_owned(), value).is_some() {
+                return Err(format!("--by-hand {text}: `{name}` is answered twice"));
+            }
+        }
+        let mut file = toml::Table::new();
+        file.insert("schema".to_owned(), 1.into());
+        file.insert("serial".to_owned(), build.sign.serial.clone().into());
+        file.insert("who".to_owned(), self.by_hand_who.clone().unwrap_or_default().into());
+        file.insert("when".to_owned(), now.into());
+        if let Some(licensed) = &self.by_hand_licensed {
+            file.insert("licensed".to_owned(), licensed.clone().into());
+        }
+        for (name, table) in [("meter", meter), ("answers", answers), ("ohms", ohms), ("volts", volts), ("end", end)] {
+            file.insert(name.to_owned(), table.into());
+        }
+        toml::to_string(&file).map_err(|e| format!("--by-hand: {e}"))
+    }
 }
 
 /// Lines from a person; `None` at the end of input.

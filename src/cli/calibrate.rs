@@ -14,7 +14,7 @@ pub struct CalibrateArgs {
     /// The expected-build file.
     build: PathBuf,
     /// What to run on; never chosen by itself.
-    #[arg(long, value_enum)]
+    #[arg(long, value_name = "sim|board", value_parser = RigName::parse_live)]
     rig: RigName,
     /// Sense point that the meter is held to.
     #[arg(long, value_name = "NAME")]
@@ -58,7 +58,7 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Exit> {
         return Err(Exit::usage(format!("--point: the build has no sense point `{}`; it has {}", args.point, known.join(", "))));
     };
     let board = super::board::Use { args: &args.board, doing: "calibrate", storage: None };
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
+    let (mut rig, _, _) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     rig.output.claim().map_err(|e| Exit::error(e.to_string()))?;
     rig.meter.identify(point).map_err(|e| Exit::error(format!("`{}`: {}", args.point, e.text())))?;
     let values: Vec<f64> = (0..READINGS).filter_map(|_| rig.meter.read(point).ok()).collect();

@@ -1,6 +1,7 @@
 //! `signproof campaign` and `signproof coverage`.
 
 use super::{Exit, Format, Paper, load_build, print};
+use crate::advice;
 use crate::build::Build;
 use crate::campaign::{self, Request};
 use crate::commission;
@@ -95,6 +96,10 @@ pub fn coverage(args: &CoverageArgs) -> Result<u8, Exit> {
                     Proof::NotProven => "not proven",
                 };
                 text.push_str(&format!("{:<17} {:<34} {word:<12} {}\n", row.kind, crate::report::place_words(&row.place), row.reason));
+            }
+            for a in advice::advice(&build) {
+                let kinds: Vec<String> = a.kinds.iter().map(|(kind, n)| format!("{kind} {n}")).collect();
+                text.push_str(&format!("added, {} would prove {} more by measurement: {}\n", a.point, a.more, kinds.join(", ")));
             }
             print(&text);
         }

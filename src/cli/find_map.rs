@@ -14,7 +14,7 @@ pub struct FindMapArgs {
     /// The expected-build file; its places, feeds and pins count, its chains are a first guess.
     build: PathBuf,
     /// What to run on; never chosen by itself.
-    #[arg(long, value_enum)]
+    #[arg(long, value_name = "sim|board", value_parser = RigName::parse_live)]
     rig: RigName,
     /// Who says where each mark is.
     #[arg(long, value_enum, default_value = "ask")]
@@ -46,7 +46,7 @@ pub fn find_map(args: &FindMapArgs) -> Result<u8, Exit> {
         Who::Simulated => WitnessMode::Simulated,
     };
     let board = board::Use { args: &args.board, doing: "find-map", storage: None };
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    let (mut rig, _, _) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let simulated = if rig.simulated { "SIMULATED: no real sign was looked at; " } else { "" };
     let note = format!("{simulated}{}", crate::rig::wall_now());

@@ -16,8 +16,11 @@ pub struct RunArgs {
     /// The expected-build file.
     build: PathBuf,
     /// What to run on; never chosen by itself.
-    #[arg(long, value_enum)]
+    #[arg(long, value_name = "sim|board|replay:FILE", value_parser = RigName::parse)]
     rig: RigName,
+    /// Write down all that the run asks of the rig and what comes back, for `--rig replay:FILE`.
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
     /// Simulated faults (TOML); sim rig only.
     #[arg(long, value_name = "FILE")]
     scenario: Option<PathBuf>,
@@ -44,6 +47,8 @@ pub struct RunArgs {
     /// Before-power checklist filled in elsewhere (TOML; `sheet BUILD --checklist` prints the empty form).
     #[arg(long, value_name = "FILE")]
     checklist: Option<PathBuf>,
+    #[command(flatten)]
+    by_hand: super::by_hand::ByHandArgs,
     #[command(flatten)]
     cut: Cut,
     #[command(flatten)]
@@ -97,12 +102,33 @@ impl Cut {
 }
 
 /// The rigs of this version.
-#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[derive(Clone, PartialEq, Eq)]
 pub enum RigName {
     /// A simulated sign.
     Sim,
     /// The real sign on this controller.
     Board,
+    /// A record of an earlier run.
+    Replay(PathBuf),
+}
+
+impl RigName {
+    /// From the word of the command line.
+    pub fn parse(word: &str) -> Result<Self, String> {
+        match (word, word.strip_prefix("replay:")) {
+            ("sim", _) => Ok(Self::Sim),
+            ("board", _) => Ok(Self::Board),
+            (_, Some(path)) if !path.is_empty() => Ok(Self::Replay(path.into())),
+            _ => Err("expected sim, board or replay:FILE".to_owned()),
+        }
+    }
+    /// The same where a record is of no use.
+    pub fn parse_live(word: &str) -> Result<Self, String> {
+        match Self::parse(word) {
+            Ok(name @ (Self::Sim | Self::Board)) => Ok(name),
+            _ => Err("expected sim or board".to_owned()),
+        }
+    }
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -128,10 +154,17 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         WitnessArg::None => WitnessMode::None,
         WitnessArg::Simulated => WitnessMode::Simulated,
     };
-    let list = args.checklist.as_deref().map(|path| super::by_hand::load(path, &build)).transpose()?;
+    let list = match args.checklist.as_deref() {
+        Some(path) => Some(super::by_hand::load(path, &build)?),
+        None => args.by_hand.checklist(&build, &crate::rig::wall_now())?,
+    };
     let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
     let board = board::Use { args: &args.board, doing: "run", storage };
-    let (mut rig, seed, scenario) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    let (rig, seed, scenario) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    let mut rig = match &args.record {
+        Some(path) => recorded(rig, &build, path)?,
+        None => rig,
+    };
     // what can't be compared is said before anything is lit
     let baseline =
         args.baseline.as_deref().map(|run| super::accept::baseline(run, &args.state, &build.digest(), rig.simulated)).transpose()?;
@@ -167,6 +200,20 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
     Ok(done.report.outcome.exit_code())
 }
 
+/// The rig with a record of all that is asked of it. An earlier record is not written over.
+fn recorded(rig: crate::rig::Rig, build: &Build, path: &Path) -> Result<crate::rig::Rig, Exit> {
+    let refuse = |e: std::io::Error| Exit::error(format!("--record {}: {e}. Nothing was driven.", path.display()));
+    let file = std::fs::File::create_new(path).map_err(refuse)?;
+    crate::rig::record::record(rig, build, file).map_err(refuse)
+}
+
+/// The rig of a record.
+fn replayed(path: &Path, build: &Build) -> Result<crate::rig::Rig, Exit> {
+    let refuse = |why: String| Exit::usage(format!("--rig replay: {}: {why}", path.display()));
+    let file = std::fs::File::open(path).map_err(|e| refuse(e.to_string()))?;
+    crate::rig::replay::rig(build, std::io::BufReader::new(file)).map_err(refuse)
+}
+
 /// Corrections kept for a build; none where there is no state directory yet.
 fn corrections(asked: Option<&Path>, build: &Build) -> Result<Vec<crate::calibration::Correction>, Exit> {
     match super::state_dir_if_known(asked) {
@@ -180,7 +227,7 @@ pub type Opened = (crate::rig::Rig, Option<u64>, Option<String>);
 
 /// Opens the named rig.
 pub fn open_rig(
-    name: RigName,
+    name: &RigName,
     build: &Build,
     scenario: Option<&Path>,
     seed: Option<u64>,
@@ -193,6 +240,12 @@ pub fn open_rig(
                 return Err(Exit::usage("--scenario, --seed and --witness simulated are for the sim rig; the board has a real sign"));
             }
             Ok((board::open(build, board)?, None, None))
+        }
+        RigName::Replay(path) => {
+            if scenario.is_some() || seed.is_some() {
+                return Err(Exit::usage("--scenario and --seed are for the sim rig; a record has what it was made with"));
+            }
+            Ok((replayed(path, build)?, None, None))
         }
         RigName::Sim => {
             let text = scenario

@@ -34,7 +34,7 @@ pub struct ServeArgs {
     config: PathBuf,
     /// What to drive; the configuration says it otherwise.
     #[arg(long, value_enum)]
-    rig: Option<RigName>,
+    rig: Option<RigArg>,
     /// Simulated faults (TOML); sim rig only.
     #[arg(long, value_name = "FILE")]
     scenario: Option<PathBuf>,
@@ -63,6 +63,14 @@ pub struct ServeArgs {
     log_format: LogFormat,
 }
 
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum RigArg {
+    /// A simulated sign.
+    Sim,
+    /// The real sign on this controller.
+    Board,
+}
+
 #[derive(Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
 enum LogFormat {
     #[default]
@@ -82,7 +90,7 @@ impl Simulated {
         let unused = BoardArgs::default();
         let board = board::Use { args: &unused, doing: "serve", storage: None };
         let (rig, seed, scenario) =
-            open_rig(RigName::Sim, build, self.scenario.as_deref(), self.seed, WitnessMode::Ask, &board).map_err(|e| e.message)?;
+            open_rig(&RigName::Sim, build, self.scenario.as_deref(), self.seed, WitnessMode::Ask, &board).map_err(|e| e.message)?;
         Ok(Opened { rig, seed, scenario })
     }
 }
@@ -119,7 +127,7 @@ impl Hands for OnBoard {
     }
     fn run(&self, build: &Build) -> Result<Opened, String> {
         let board = board::Use { args: &self.args, doing: "serve", storage: Some(&self.storage) };
-        let (rig, seed, scenario) = open_rig(RigName::Board, build, None, None, WitnessMode::Ask, &board).map_err(|e| e.message)?;
+        let (rig, seed, scenario) = open_rig(&RigName::Board, build, None, None, WitnessMode::Ask, &board).map_err(|e| e.message)?;
         Ok(Opened { rig, seed, scenario })
     }
 }
@@ -155,9 +163,12 @@ fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exi
     let build = Loaded::read(&config.build).map_err(Exit::usage)?.build;
     let address = code::address(config, tokens).map_err(Exit::usage)?;
     let frame = code::on_wall(&build, &address).map_err(Exit::usage)?;
-    let rig = rig_of(args, config);
+    let rig = match rig_of(args, config) {
+        RigArg::Sim => RigName::Sim,
+        RigArg::Board => RigName::Board,
+    };
     let board = board::Use { args: &args.board, doing: "serve", storage: None };
-    let (mut rig, _, _) = open_rig(rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
+    let (mut rig, _, _) = open_rig(&rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let plan = commission::plan(&build, &Selection::default(), WitnessMode::None);
     let mut pictures = code::One { build: &build, frame };
@@ -177,10 +188,10 @@ fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exi
     }
 }
 
-fn rig_of(args: &ServeArgs, config: &Config) -> RigName {
+fn rig_of(args: &ServeArgs, config: &Config) -> RigArg {
     args.rig.unwrap_or(match config.rig {
-        RigWord::Board => RigName::Board,
-        RigWord::Sim => RigName::Sim,
+        RigWord::Board => RigArg::Board,
+        RigWord::Sim => RigArg::Sim,
     })
 }
 
@@ -200,7 +211,7 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Ok(0);
     }
     let rig = rig_of(&args, &config);
-    let simulated = rig == RigName::Sim;
+    let simulated = rig == RigArg::Sim;
     if !simulated && (args.scenario.is_some() || args.seed.is_some()) {
         return Err(Exit::usage("--scenario and --seed are for `--rig sim`"));
     }
@@ -210,8 +221,8 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Ok(0);
     }
     let hands: Box<dyn Hands> = match rig {
-        RigName::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
-        RigName::Board => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),
+        RigArg::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
+        RigArg::Board => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),
     };
     let console = std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none();
     match service::serve(Options { file: args.config, config, loaded, simulated, hands, console }) {

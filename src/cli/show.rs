@@ -17,7 +17,7 @@ pub struct ShowArgs {
     /// The expected-build file.
     build: PathBuf,
     /// What to run on; never chosen by itself.
-    #[arg(long, value_enum)]
+    #[arg(long, value_name = "sim|board", value_parser = RigName::parse_live)]
     rig: RigName,
     /// Simulated faults (TOML); sim rig only.
     #[arg(long, value_name = "FILE")]
@@ -72,7 +72,7 @@ pub fn show(args: &ShowArgs) -> Result<u8, Exit> {
         return Err(Exit::usage("show on the sim rig: virtual time does not wait for you; give --for SECONDS"));
     }
     let board = board::Use { args: &args.board, doing: "show", storage: None };
-    let (mut rig, _, _) = open_rig(args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
+    let (mut rig, _, _) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let mut album = Album::new(&build);
     let lit = plan::Pictures::lit(&mut album, &frame, 1000);

@@ -3,6 +3,7 @@
 use super::explain::{CONVINCED, Explained};
 use super::record::Record;
 use super::response::{Ratio, Responses};
+use super::settle::settle;
 use crate::build::{Build, Colour, Half, Node, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
@@ -145,6 +146,7 @@ impl Judge<'_> {
     fn measured(&mut self, id: String, title: String, place: Place, unit: &str, value: f64, expanded: f64, limit: Limit, basis: String) {
         let result = decide(value, expanded, limit);
         let expanded_uncertainty = expanded.is_finite().then_some(expanded);
+        let basis = if result == CheckResult::Marginal { format!("{basis}; to settle it: {}", settle(&id)) } else { basis };
         self.checks.push(Check {
             id,
             title,

@@ -138,7 +138,8 @@ impl Maker<'_> {
         match row.what {
             What::Common(c) | What::Own(c) => Some((c, None)),
             What::Block(c, b) => Some((c, Some(b))),
-            What::Level(_) => None,
+            What::Current(c, b) => Some((c, b)),
+            What::Level(_) | What::Idle(_) => None,
         }
     }
 
@@ -353,7 +354,7 @@ impl Maker<'_> {
                 .enumerate()
                 .filter_map(|(i, r)| match r.what {
                     What::Level(p) if p == sense => Some((i, volts(p))),
-                    What::Common(_) if r.point == sense => Some((i, r.mean)),
+                    What::Common(_) | What::Current(..) if r.point == sense => Some((i, r.mean)),
                     What::Own(_) | What::Block(..) if r.point == sense => Some((i, r.mean * r.total / r.volts)),
                     What::Own(_) | What::Block(..) if r.base == Some(sense) => Some((i, -r.mean * (r.total - r.volts) / r.volts)),
                     _ => None,
@@ -425,7 +426,19 @@ impl Maker<'_> {
             if let Ok(s) = network.solve(&leaking, &dark) {
                 let amps = s.feed_a(feed) - sound.feed_a(feed);
                 let changed: Vec<f64> = build.sense.iter().map(|p| s.sense(p)).collect();
-                let rows = level_shifts(&changed).into_iter().map(|(i, v)| (i, v / amps.max(1e-6))).collect();
+                let mut rows: Vec<(usize, f64)> = level_shifts(&changed).into_iter().map(|(i, v)| (i, v / amps.max(1e-6))).collect();
+                let supply = Some(build.feeds[feed].supply);
+                rows.extend(self.rows.iter().enumerate().filter_map(|(i, r)| {
+                    match r.what {
+                        What::Idle(p) => (if matches!(build.sense[p].node, Node::FeedEnd(_)) {
+                            self.on_feed(p, feed)
+                        } else {
+                            supply_of(build, p) == supply
+                        })
+                        .then_some((i, 1.0)),
+                        _ => None,
+                    }
+                }));
                 self.add(Fault::Leak { feed, amps: 2.0 }, Effect::Slope { rows, low: 0.3, high: 8.0 });
             }
             let mut open = nominal.clone();

@@ -331,7 +331,8 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let cell = |i: usize| match pattern.rows[i].what {
         What::Common(c) | What::Own(c) => Some((c, None, pattern.rows[i].value / pattern.rows[i].mean)),
         What::Block(c, b) => Some((c, Some(b), pattern.rows[i].value / pattern.rows[i].mean)),
-        What::Level(_) => None,
+        What::Current(c, b) => Some((c, b, pattern.rows[i].value)),
+        What::Level(_) | What::Idle(_) => None,
     };
     let misfits: Vec<_> = (0..rows).filter(|&i| misfit(i)).filter_map(cell).collect();
     if !misfits.is_empty() {

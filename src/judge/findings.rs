@@ -28,6 +28,7 @@ pub(crate) fn findings(judge: &Judge<'_>, explained: Option<&Explained>) -> Vec<
     f.measured(explained);
     f.stopped();
     f.witness();
+    f.by_hand();
     f.rest_unknown();
     f.found.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     f.found
@@ -301,6 +302,19 @@ impl Finder<'_, '_> {
                 self.add("port-swap", place, 0.9, evidence, vec![]);
             }
         }
+    }
+
+    /// What a hand meter showed. Other answers that fail say themselves what to put right.
+    fn by_hand(&mut self) {
+        for c in self.judge.checks.iter().filter(|c| c.result == CheckResult::Fail) {
+            let Some(value) = c.value else { continue };
+            if c.id.starts_with("by-hand/volts/") {
+                self.add("supply-set", c.place.clone(), 0.95, vec![format!("by hand: {value:.2} V")], vec![]);
+            } else if c.id == "by-hand/joint" {
+                self.add("joint", Place::default(), 0.8, vec![format!("by hand: {value:.0} °C at the hottest joint")], vec![]);
+            }
+        }
+        self.checks.push("by-hand/".into());
     }
 
     /// What failed and no rule explains.

@@ -15,6 +15,7 @@ mod pattern;
 mod record;
 mod response;
 mod safe_level;
+mod settle;
 mod universe;
 mod witnessed;
 
@@ -229,6 +230,10 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
         }
         Some(Ending::Completed) if marginals > 0 => {
             reasons.push(format!("{marginals} checks lie so near a limit that the instrument can't decide."));
+            let undecided = judge.checks.iter().filter(|c| c.result == CheckResult::Marginal);
+            reasons.extend(
+                undecided.take(3).map(|c| format!("{}: to settle it, {}.", c.title.trim_end_matches(['?', '.']), settle::settle(&c.id))),
+            );
             Outcome::Marginal
         }
         Some(Ending::Completed) => {

@@ -35,8 +35,12 @@ pub(crate) enum What {
     Own(Cell),
     /// Response of a driver chip over the expected one.
     Block(Cell, u16),
+    /// Current of a cell or of a driver chip over the expected one, where current is sensed.
+    Current(Cell, Option<u16>),
     /// Level of a sense point with nothing lit, minus the expected one, volts.
     Level(usize),
+    /// Current with nothing lit, minus the expected one, amperes.
+    Idle(usize),
 }
 
 /// One measured quantity.
@@ -127,7 +131,7 @@ enum Source {
 }
 
 /// Every row that these sense points and this plan give, each at its mean.
-fn layout(build: &Build, plan: &Plan, usable: &[usize]) -> Vec<(Row, Source)> {
+fn layout(build: &Build, plan: &Plan, usable: &[usize], currents: &[usize]) -> Vec<(Row, Source)> {
     let unknowns = Unknowns { build };
     let mut out = Vec::new();
     for step in plan.steps.iter().filter(|s| s.stage == Stage::Sweep) {
@@ -166,6 +170,10 @@ fn layout(build: &Build, plan: &Plan, usable: &[usize]) -> Vec<(Row, Source)> {
             out.push((row, Source::Step { step: step.number, weights: weights.into_iter().map(|(p, w)| (p, w / expected)).collect() }));
         };
         let with = |p: Option<usize>| p.and_then(|p| Some((p, step.expected[p]?)));
+        let sensed = currents.iter().copied().filter(|&p| match build.sense[p].node {
+            Node::FeedEnd(f) => f == feed,
+            _ => supply_of(build, p) == Some(supply),
+        });
         let (common, own) = (with(common), with(own));
         let (of_supply, of_feed) = (unknowns.common(supply), unknowns.feed(feed));
         if let (None, Some((p, e))) = (block, common) {
@@ -178,6 +186,37 @@ fn layout(build: &Build, plan: &Plan, usable: &[usize]) -> Vec<(Row, Source)> {
             (None, Some((p, e))) if block.is_some() => push(what, vec![(p, 1.0)], [e; 2], of_supply),
             _ => {}
         }
+        for (p, e) in sensed.filter_map(|p| with(Some(p))).filter(|(_, e)| *e > 0.01) {
+            let row = Row {
+                what: What::Current(cell, block),
+                value: 1.0,
+                variance: 0.0,
+                mean: 1.0,
+                volts: e,
+                total: e,
+                base: None,
+                amps,
+                point: p,
+                loads: vec![colour],
+            };
+            out.push((row, Source::Step { step: step.number, weights: vec![(p, 1.0 / e)] }));
+        }
+    }
+    for &point in currents {
+        let draw = (unknowns.draw(), build.controller.draw_a.value());
+        let row = Row {
+            what: What::Idle(point),
+            value: 0.0,
+            variance: 0.0,
+            mean: 0.0,
+            volts: 1.0,
+            total: 1.0,
+            base: None,
+            amps: 0.0,
+            point,
+            loads: if supply_of(build, point) == Some(build.feeds[build.controller.feed].supply) { vec![draw] } else { Vec::new() },
+        };
+        out.push((row, Source::Level));
     }
     for &point in usable {
         let supply = supply_of(build, point).unwrap_or(0);
@@ -210,17 +249,27 @@ pub(crate) fn supply_of(build: &Build, point: usize) -> Option<usize> {
 }
 
 /// Type B variance of a level.
-fn level_type_b(instrument: PointUncertainty, volts: f64) -> f64 {
-    // the controller's draw wanders by milliamperes times milliohms over a short window
-    instrument.offset.powi(2) + (instrument.gain_rel * volts).powi(2) + 1e-6
+fn level_type_b(build: &Build, point: usize, instrument: PointUncertainty, value: f64) -> f64 {
+    // the controller's draw wanders: over a short window by a tenth of an ampere, times milliohms where volts are read
+    let wander = if build.sense[point].quantity == Quantity::Amps { IDLE_A } else { 1e-3 };
+    instrument.offset.powi(2) + (instrument.gain_rel * value).powi(2) + wander * wander
+}
+
+/// Amperes by which the current with nothing lit differs from the build's for reasons of the parts: the panels' idle draw, the wander
+/// (assumed, no source).
+const IDLE_A: f64 = 0.15;
+
+fn of_quantity(build: &Build, quantity: Quantity) -> Vec<usize> {
+    (0..build.sense.len()).filter(|&p| build.sense[p].quantity == quantity).collect()
 }
 
 /// Collects the rows of a judged run.
 pub(crate) fn measured(judge: &Judge<'_>) -> Pattern {
     let build = judge.build;
     let usable: Vec<usize> = judge.volts_points().into_iter().filter(|&p| !judge.record.stuck(p)).collect();
+    let currents: Vec<usize> = of_quantity(build, Quantity::Amps).into_iter().filter(|&p| !judge.record.stuck(p)).collect();
     let mut rows = Vec::new();
-    for (mut row, source) in layout(build, judge.plan, &usable) {
+    for (mut row, source) in layout(build, judge.plan, &usable, &currents) {
         let instrument = judge.instruments.get(row.point).copied().unwrap_or_default();
         let found = match source {
             Source::Step { step, weights } => judge.responses.as_ref().and_then(|responses| {
@@ -229,9 +278,8 @@ pub(crate) fn measured(judge: &Judge<'_>) -> Pattern {
                 let (value, variance) = responses.weighted(step, &weights?)?;
                 Some((value, variance + instrument.gain_rel.powi(2)))
             }),
-            Source::Level => {
-                level(judge, row.point).map(|(value, expected, noise)| (value - expected, noise + level_type_b(instrument, expected)))
-            }
+            Source::Level => level(judge, row.point)
+                .map(|(value, expected, noise)| (value - expected, noise + level_type_b(build, row.point, instrument, expected))),
         };
         if let Some((value, variance)) = found {
             (row.value, row.variance) = (value, variance);
@@ -253,14 +301,14 @@ const READING_LOAD_A: f64 = 0.07;
 
 /// The rows that a run of this plan would give for a sound sign, with the noise to be expected.
 pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertainty]) -> Pattern {
-    let usable: Vec<usize> = (0..build.sense.len()).filter(|&p| build.sense[p].quantity == Quantity::Volts).collect();
+    let usable = of_quantity(build, Quantity::Volts);
     let mut network = Network::new(build);
     let slopes: Vec<f64> = network
         .solve(&Parts::nominal(build, 30.0), &vec![[0.0; 3]; build.panels.len()])
         .map(|s| build.sense.iter().map(|p| s.sense_per_controller_amp(p)).collect())
         .unwrap_or_else(|_| vec![0.0; build.sense.len()]);
     let mut rows = Vec::new();
-    for (mut row, source) in layout(build, plan, &usable) {
+    for (mut row, source) in layout(build, plan, &usable, &of_quantity(build, Quantity::Amps)) {
         let instrument = |p: usize| instruments.get(p).copied().unwrap_or_default();
         row.variance = match source {
             Source::Step { step, weights } => {
@@ -277,7 +325,7 @@ pub(crate) fn planned(build: &Build, plan: &Plan, instruments: &[PointUncertaint
                 let cycles = (one / wanted.precision.powi(2)).clamp(f64::from(wanted.least), f64::from(wanted.usual));
                 one / cycles + instrument(row.point).gain_rel.powi(2)
             }
-            Source::Level => level_type_b(instrument(row.point), 5.0),
+            Source::Level => level_type_b(build, row.point, instrument(row.point), 5.0),
         };
         rows.push(row);
     }

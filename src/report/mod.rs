@@ -207,7 +207,9 @@ pub fn report(build: &Build, plan: &Plan, entries: &[Entry], judgement: &Judgeme
         }
     }
     // a typed temperature goes before a sensed one
-    out.ambient_c = out.ambient_c.or(out.board.as_ref().and_then(|b| b.ambient_c)).map(round);
+    // typed, else the mean of a sensor of the build, else what the board knows
+    let sensor = build.sense.iter().zip(&out.supply).find(|(sense, _)| sense.quantity == Quantity::Celsius);
+    out.ambient_c = out.ambient_c.or(sensor.and_then(|(_, p)| p.mean)).or(out.board.as_ref().and_then(|b| b.ambient_c)).map(round);
     out
 }
 

@@ -11,10 +11,13 @@ use std::time::Duration;
 
 pub mod board;
 pub mod paced;
+pub mod record;
+pub mod replay;
 pub mod sim;
+mod tape;
 
 /// The rig itself broke: never the sign's fault.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, serde::Serialize, serde::Deserialize)]
 #[error("{what}: {why}; {todo}")]
 pub struct RigError {
     /// What was attempted, e.g. `claiming the output lines`.

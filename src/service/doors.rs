@@ -84,7 +84,7 @@ fn host_is_ours(host: &str, local: SocketAddr, names: &[String]) -> bool {
         || names.iter().any(|n| n.eq_ignore_ascii_case(name))
 }
 
-fn text<'a>(headers: &'a HeaderMap, name: impl header::AsHeaderName) -> Option<&'a str> {
+fn text(headers: &HeaderMap, name: impl header::AsHeaderName) -> Option<&str> {
     headers.get(name).and_then(|v| v.to_str().ok())
 }
 
@@ -157,6 +157,7 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
         return Err(Problem::broken("the connection has no address").into_response());
     };
     let path = request.uri().path().to_owned();
+    #[expect(clippy::result_large_err, reason = "the error is the answer that goes out")]
     let no = |why: &'static str, problem: Problem| {
         refuse(app, peer.ip(), &path, why);
         Err(problem.into_response())

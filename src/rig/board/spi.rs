@@ -37,6 +37,8 @@ pub(super) fn open(root: &Root, (bus, select): (u8, u8)) -> Result<Selected, Rig
             _ => "add this user to the group that owns it (usually `spi`) and log in again".to_owned(),
         },
     };
+    // the device's own error does not tell what kind it is
+    std::fs::OpenOptions::new().read(true).write(true).open(&path).map_err(refuse)?;
     let mut device = SpidevDevice::open(&path).map_err(|e| refuse(std::io::Error::other(e.to_string())))?;
     let options = SpidevOptions::new().bits_per_word(8).max_speed_hz(CLOCK_HZ).mode(SpiModeFlags::SPI_MODE_0).build();
     device.configure(&options).map_err(refuse)?;
