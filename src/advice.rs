@@ -82,11 +82,11 @@ pub fn advice(build: &Build) -> Vec<Advice> {
                     None => kinds.push((kind, 1)),
                 }
             }
-            kinds.sort_by(|a, b| b.1.cmp(&a.1));
+            kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
             Advice { point, more: kinds.iter().map(|k| k.1).sum(), kinds }
         })
         .filter(|a| a.more > 0)
         .collect();
-    out.sort_by(|a, b| b.more.cmp(&a.more));
+    out.sort_by_key(|a| std::cmp::Reverse(a.more));
     out
 }

@@ -11,8 +11,9 @@ use signproof::judge::Outcome;
 use signproof::power;
 use signproof::rig::Rig;
 use signproof::rig::sim::{self, SimOptions, scenario::Scenario};
+use std::io::Write;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 /// A wall of panels: which place hangs where, and which way up. Places are counted row by row.
 #[derive(Clone, PartialEq)]
@@ -211,6 +212,36 @@ fn swapped_ports_on_the_command_line() {
     // without a fault there is nothing to write
     let (code, out, _) = signproof(&[&base[..], &["-o", temp.path().join("none.toml").to_str().unwrap()]].concat());
     assert!(code == 0 && out.contains("connected as the build file says") && !temp.path().join("none.toml").exists());
+}
+
+#[test]
+fn a_person_answers_at_the_terminal() {
+    let temp = tempfile::tempdir().unwrap();
+    let new = temp.path().join("new.toml");
+    let ask = |answers: &str| {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_signproof"))
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .args(["find-map", "config/water-taxi.toml", "--rig", "sim", "--seed", "1", "-o", new.to_str().unwrap()])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        child.stdin.take().unwrap().write_all(answers.as_bytes()).unwrap();
+        let out = child.wait_with_output().unwrap();
+        (out.status.code().unwrap(), String::from_utf8(out.stdout).unwrap(), String::from_utf8(out.stderr).unwrap())
+    };
+    // nobody goes on answering: nothing is written
+    let (code, _, err) = ask("3 up\n");
+    assert_eq!((code, new.exists()), (4, false), "{err}");
+    assert!(err.contains("nobody answered where 1·2 is") && err.contains("SIMULATED"), "{err}");
+    // place 9 is asked again; place 5 is upside down
+    let (code, out, err) = ask("3 up\n2 up\n9 up\n1 up\n6 up\n5 down\n4 up\n");
+    assert_eq!(code, 0, "{err}");
+    assert!(err.contains("`9`: places are 1 to 6"), "{err}");
+    assert!(out.contains("Place 5: the panel is turned by 180° clockwise"), "{out}");
+    let found = load(&std::fs::read_to_string(&new).unwrap());
+    assert_eq!(found.panels[found.panel_at(2, 2).unwrap()].up, build::Up::Down);
 }
 
 #[test]

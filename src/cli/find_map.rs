@@ -49,6 +49,9 @@ pub fn find_map(args: &FindMapArgs) -> Result<u8, Exit> {
     let (mut rig, _, _) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let simulated = if rig.simulated { "SIMULATED: no real sign was looked at; " } else { "" };
+    if rig.simulated {
+        eprintln!("SIMULATED: no real sign is looked at");
+    }
     let note = format!("{simulated}{}", crate::rig::wall_now());
     let found = match find_map::find(&build, &mut rig, &cancelled) {
         Ok(Ok(found)) => found,

@@ -61,7 +61,7 @@ enum Command {
     /// Light each port and position alone, ask where it appears, and write the chains as found.
     FindMap(find_map::FindMapArgs),
     /// Commission the sign: all stages, journal, report.
-    Run(run::RunArgs),
+    Run(Box<run::RunArgs>),
     /// Hold one chosen frame with the interlock on and live readings, until stopped.
     Show(show::ShowArgs),
     /// Drive the output lines dark, also after a run was killed.
@@ -153,7 +153,7 @@ pub fn main() -> ExitCode {
         Command::Pins(args) => paper::pins(&args),
         Command::Sheet(args) => sheet::sheet(&args),
         Command::FindMap(args) => find_map::find_map(&args),
-        Command::Run(args) => run::run(args),
+        Command::Run(args) => run::run(*args),
         Command::Show(args) => show::show(&args),
         Command::Blank(args) => blank::blank(&args),
         Command::Doctor(args) => doctor::doctor(&args),

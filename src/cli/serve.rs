@@ -33,8 +33,8 @@ pub struct ServeArgs {
     #[arg(long, value_name = "FILE")]
     config: PathBuf,
     /// What to drive; the configuration says it otherwise.
-    #[arg(long, value_enum)]
-    rig: Option<RigArg>,
+    #[arg(long, value_name = "sim|board", value_parser = RigName::parse_live)]
+    rig: Option<RigName>,
     /// Simulated faults (TOML); sim rig only.
     #[arg(long, value_name = "FILE")]
     scenario: Option<PathBuf>,
@@ -61,14 +61,6 @@ pub struct ServeArgs {
     /// How the log on stderr is written; under systemd it goes to the journal with its fields.
     #[arg(long, value_enum, default_value_t)]
     log_format: LogFormat,
-}
-
-#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum RigArg {
-    /// A simulated sign.
-    Sim,
-    /// The real sign on this controller.
-    Board,
 }
 
 #[derive(Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
@@ -163,10 +155,7 @@ fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exi
     let build = Loaded::read(&config.build).map_err(Exit::usage)?.build;
     let address = code::address(config, tokens).map_err(Exit::usage)?;
     let frame = code::on_wall(&build, &address).map_err(Exit::usage)?;
-    let rig = match rig_of(args, config) {
-        RigArg::Sim => RigName::Sim,
-        RigArg::Board => RigName::Board,
-    };
+    let rig = rig_of(args, config);
     let board = board::Use { args: &args.board, doing: "serve", storage: None };
     let (mut rig, _, _) = open_rig(&rig, &build, args.scenario.as_deref(), args.seed, WitnessMode::None, &board)?;
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
@@ -188,10 +177,10 @@ fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exi
     }
 }
 
-fn rig_of(args: &ServeArgs, config: &Config) -> RigArg {
-    args.rig.unwrap_or(match config.rig {
-        RigWord::Board => RigArg::Board,
-        RigWord::Sim => RigArg::Sim,
+fn rig_of(args: &ServeArgs, config: &Config) -> RigName {
+    args.rig.clone().unwrap_or(match config.rig {
+        RigWord::Board => RigName::Board,
+        RigWord::Sim => RigName::Sim,
     })
 }
 
@@ -211,7 +200,7 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Ok(0);
     }
     let rig = rig_of(&args, &config);
-    let simulated = rig == RigArg::Sim;
+    let simulated = rig == RigName::Sim;
     if !simulated && (args.scenario.is_some() || args.seed.is_some()) {
         return Err(Exit::usage("--scenario and --seed are for `--rig sim`"));
     }
@@ -221,8 +210,9 @@ pub fn serve(args: ServeArgs) -> Result<u8, Exit> {
         return Ok(0);
     }
     let hands: Box<dyn Hands> = match rig {
-        RigArg::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
-        RigArg::Board => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),
+        RigName::Sim => Box::new(Simulated { scenario: args.scenario, seed: args.seed, pace: args.pace }),
+        // a record is refused where the argument is read
+        RigName::Board | RigName::Replay(_) => Box::new(OnBoard { args: args.board, storage: config.state().to_owned() }),
     };
     let console = std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none();
     match service::serve(Options { file: args.config, config, loaded, simulated, hands, console }) {

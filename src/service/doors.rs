@@ -157,22 +157,21 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
         return Err(Problem::broken("the connection has no address").into_response());
     };
     let path = request.uri().path().to_owned();
-    #[expect(clippy::result_large_err, reason = "the error is the answer that goes out")]
     let no = |why: &'static str, problem: Problem| {
         refuse(app, peer.ip(), &path, why);
-        Err(problem.into_response())
+        problem.into_response()
     };
     if !take(&app.rates.requests, peer.ip(), crate::rig::since_start(), (http.burst, http.requests_per_s)) {
-        return no("rate", Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many-requests", "slow down and try again"));
+        return Err(no("rate", Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many-requests", "slow down and try again")));
     }
     if let Some((why, problem)) = foreign(request.method(), request.headers(), local, &http.hosts) {
-        return no(why, problem);
+        return Err(no(why, problem));
     }
     let public = path == "/login" || path.starts_with("/assets/");
     let role = match shown(app, request.headers()) {
         (Some(role), _) => Some(role),
         (None, true) if !may_try(app, peer.ip()) => {
-            return no("tries", Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many-tries", "too many wrong tokens; wait a minute"));
+            return Err(no("tries", Problem::new(StatusCode::TOO_MANY_REQUESTS, "too-many-tries", "too many wrong tokens; wait a minute")));
         }
         (None, shown) => {
             if shown {
@@ -185,13 +184,13 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
     match role {
         None if !public && reads && !path.starts_with("/api/") => return Err(Redirect::to("/login").into_response()),
         None if !public => {
-            return no(
+            return Err(no(
                 "no-token",
                 Problem::new(StatusCode::UNAUTHORIZED, "token-needed", "send the board's token as `Authorization: Bearer …`"),
-            );
+            ));
         }
         Some(Role::Viewer) if !reads && !public => {
-            return no("role", Problem::new(StatusCode::FORBIDDEN, "look-only", "this token lets you look, not act"));
+            return Err(no("role", Problem::new(StatusCode::FORBIDDEN, "look-only", "this token lets you look, not act")));
         }
         _ => {}
     }
@@ -202,9 +201,9 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
         Ok(Ok(bytes)) => Body::from(bytes),
         Ok(Err(_)) => {
             let detail = format!("at most {} bytes are taken", http.body_bytes);
-            return no("size", Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", detail));
+            return Err(no("size", Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", detail)));
         }
-        Err(_) => return no("slow", Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "the request did not come in time")),
+        Err(_) => return Err(no("slow", Problem::new(StatusCode::REQUEST_TIMEOUT, "too-slow", "the request did not come in time"))),
     };
     parts.extensions.insert(role.unwrap_or(Role::Viewer));
     Ok(Request::from_parts(parts, body))
