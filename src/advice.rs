@@ -90,3 +90,18 @@ pub fn advice(build: &Build) -> Vec<Advice> {
     out.sort_by_key(|a| std::cmp::Reverse(a.more));
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn with_one_wire_a_feeds_end_buys_most() {
+        let text = include_str!("../config/water-taxi.toml");
+        let one = &text[..text.find("[[sense]]\nname = \"feed-1\"").expect("the demo has feed-1")];
+        let advice = advice(&crate::build::load(one, "water-taxi.toml").expect("the demo without its other wires is sound"));
+        assert!(advice[0].point.starts_with("volts at the end of feed F"), "{advice:?}");
+        assert!(advice[0].kinds.iter().any(|k| k.0 == "driver-dead"), "{advice:?}");
+        assert!(advice.windows(2).all(|w| w[0].more >= w[1].more));
+    }
+}
