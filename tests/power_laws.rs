@@ -119,3 +119,23 @@ proptest! {
         }
     }
 }
+
+/// Every return cut and one fuse blown, on a supply set far too low: once found to have no operating point.
+#[test]
+fn a_sign_cut_off_nearly_everywhere_has_an_operating_point() {
+    let b = demo();
+    let mut parts = Parts::nominal(&b, 40.0);
+    for feed in &mut parts.feeds {
+        feed.return_ohm = f64::INFINITY;
+    }
+    parts.feeds[1].fuse_ohm = f64::INFINITY;
+    parts.feeds[3].out_ohm += 0.982_813_059_468_929_4;
+    (parts.supplies[0].set_v, parts.supplies[0].limit_a) = (3.0, 1.0);
+    let mut lit = [[0.0; 3]; 6];
+    lit[4][2] = 0.439_787_020_974_617_86;
+    let mut warm = Network::new(&b);
+    warm.solve(&Parts::nominal(&b, 20.0), &[[1.0; 3]; 6]).unwrap();
+    for s in [warm.solve(&parts, &lit), Network::new(&b).solve(&parts, &lit)] {
+        assert!(s.unwrap().kirchhoff_a() < 1e-6);
+    }
+}

@@ -63,8 +63,10 @@ impl Codes {
             let about = (high - low) / steps;
             // no −0: it would come back as 0
             let code = |v: f64| (v / about).round() + 0.0;
-            let candidates = levels.iter().map(|v| v / code(*v)).filter(|s| s.is_finite() && *s > 0.0);
-            let step = candidates.into_iter().find(|s| values.iter().all(|v| (code(*v) * s).to_bits() == v.to_bits()))?;
+            // product and quotient are rounded: the step itself lies within two units in the last place
+            let around = |s: f64| [s, s.next_up(), s.next_down(), s.next_up().next_up(), s.next_down().next_down()];
+            let mut candidates = levels.iter().map(|v| v / code(*v)).filter(|s| s.is_finite() && *s > 0.0).flat_map(around);
+            let step = candidates.find(|s| values.iter().all(|v| (code(*v) * s).to_bits() == v.to_bits()))?;
             let first = code(low);
             let order =
                 values.iter().map(|v| LETTERS.get((code(*v) - first) as usize).map(|c| char::from(*c))).collect::<Option<String>>()?;

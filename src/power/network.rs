@@ -350,7 +350,10 @@ impl Network {
         let found = warm
             .and_then(|v| self.newton(parts, lit, v))
             .or_else(|| self.newton(parts, lit, fresh()))
-            .or_else(|| self.settle(parts, lit, fresh()));
+            .or_else(|| self.settle(parts, lit, fresh()))
+            // where nearly everything is cut off, from rest
+            .or_else(|| self.newton(parts, lit, DVector::zeros(self.size)))
+            .or_else(|| self.settle(parts, lit, DVector::zeros(self.size)));
         let (v, factors) = found.ok_or(SolveError)?;
         self.start = Some(v.clone());
         Ok(Solution { network: self.clone_layout(), parts: parts.clone(), lit: lit.to_vec(), v, factors })
