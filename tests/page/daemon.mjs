@@ -150,7 +150,7 @@ try {
       await click(page, "#differs");
       await shown(page, "#differ");
       // the panel in the picture, by finger
-      const panel = await page.waitForSelector('.wall button[aria-label="panel port 1 position 2"]');
+      const panel = await page.waitForSelector('.wall button[aria-label="panel 1·2, port 1 position 2"]');
       await panel.tap();
       await page.select("#seen", "dark");
       await click(page, "#add");

@@ -115,7 +115,7 @@ function overlay(on) {
   build.panels.forEach((p, i) => {
     const b = el("button", `${p.port}·${p.position}`), [w, h] = build.wall;
     b.type = "button";
-    b.setAttribute("aria-label", "panel " + panelName(p));
+    b.setAttribute("aria-label", `panel ${p.port}·${p.position}, ${panelName(p)}`);
     b.setAttribute("aria-pressed", String(Number($("panel").value) === i));
     b.style.cssText = `left:${100 * p.at[0] / w}%;top:${100 * p.at[1] / h}%;width:${100 * p.size[0] / w}%;height:${100 * p.size[1] / h}%`;
     b.addEventListener("click", () => { $("panel").value = String(i); overlay(true); $("seen").focus(); });
