@@ -254,8 +254,8 @@ fn top(fits: &[Fit]) -> Option<usize> {
     (0..fits.len()).max_by(|&a, &b| fits[a].score.total_cmp(&fits[b].score))
 }
 
-/// A response is not explained where it stays further than this share of the expected one, and its noise, from what the faults found
-/// would give (assumed: tolerances are a third of it).
+/// A response is not explained where it stays further than this share of it, and its noise, from what the faults found would give
+/// (assumed: tolerances are a third of it).
 const MISFIT: f64 = 0.3;
 /// A response below this share of the expected one is dead (assumed: the weakest panel is well above it).
 const DEAD: f64 = 0.2;
@@ -326,7 +326,7 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     }
     let misfit = |i: usize| {
         let (row, mean) = (&pattern.rows[i], node.state.mean[i]);
-        (row.value - mean).abs() > MISFIT * row.mean + 6.0 * row.variance.sqrt()
+        (row.value - mean).abs() > MISFIT * mean.abs().max(row.mean) + 6.0 * row.variance.sqrt()
     };
     let cell = |i: usize| match pattern.rows[i].what {
         What::Common(c) | What::Own(c) => Some((c, None, pattern.rows[i].value / pattern.rows[i].mean)),
