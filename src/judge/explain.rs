@@ -143,8 +143,10 @@ impl Scene<'_> {
         let mut fits: Vec<Fit> = self.hypotheses.iter().map(|h| fit(h, &node.state, &node.metric, &node.weighted)).collect();
         let mut order: Vec<usize> = (0..fits.len()).filter(|&i| fits[i].score > CONVINCED - 4.0).collect();
         order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
+        let promising = order.first().map_or(0.0, |&i| fits[i].score * PROMISING);
         for (rank, &i) in order.iter().enumerate() {
-            fits[i].score = if rank < EXACT { self.exact(node, i, &fits[i]) } else { fits[i].score.min(0.0) };
+            let near = rank < EXACT && fits[i].score >= promising;
+            fits[i].score = if near { self.exact(node, i, &fits[i]) } else { fits[i].score.min(0.0) };
         }
         fits
     }
@@ -260,7 +262,9 @@ const MISFIT: f64 = 0.3;
 /// A response below this share of the expected one is dead (assumed: the weakest panel is well above it).
 const DEAD: f64 = 0.2;
 /// Hypotheses that are scored exactly.
-const EXACT: usize = 60;
+const EXACT: usize = 40;
+/// … down to this share of the best approximate score.
+const PROMISING: f64 = 0.3;
 /// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
 const BEGINNINGS: usize = 10;
 
@@ -300,8 +304,11 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
     let fits = scene.fits(&start);
     let first_odds = top(&fits).map_or(0.0, |b| fits[b].score.max(0.0));
     let (mut found, mut node) = scene.complete(start.clone(), Vec::new())?;
-    let poor = |n: &Node| n.chi_square > rows as f64 + 5.0 * (2.0 * rows as f64).sqrt();
-    if found.len() > 1 || poor(&node) {
+    let far = |node: &Node, i: usize| {
+        let (row, mean) = (&pattern.rows[i], node.state.mean[i]);
+        (row.value - mean).abs() > MISFIT * mean.abs().max(row.mean) + 6.0 * row.variance.sqrt()
+    };
+    if found.len() > 1 || (0..rows).any(|i| far(&node, i)) {
         // the best first fault may be a wrong one that covers parts of two: other beginnings are tried to their ends
         let evidence = |found: &[Explanation], n: &Node| n.likelihood + found.iter().map(|e| e.cost).sum::<f64>();
         let single = beginnings(&fits).into_iter().map(|b| vec![b]);
@@ -324,10 +331,7 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
             (found, node) = (other, after);
         }
     }
-    let misfit = |i: usize| {
-        let (row, mean) = (&pattern.rows[i], node.state.mean[i]);
-        (row.value - mean).abs() > MISFIT * mean.abs().max(row.mean) + 6.0 * row.variance.sqrt()
-    };
+    let misfit = |i: usize| far(&node, i);
     let cell = |i: usize| match pattern.rows[i].what {
         What::Common(c) | What::Own(c) => Some((c, None, pattern.rows[i].value / pattern.rows[i].mean)),
         What::Block(c, b) => Some((c, Some(b), pattern.rows[i].value / pattern.rows[i].mean)),
