@@ -74,7 +74,7 @@ fn the_cookie_is_hardened_and_ends() {
     for (name, part) in [
         ("content-security-policy", "default-src 'none'"),
         ("x-content-type-options", "nosniff"),
-        ("referrer-policy", "no-referrer"),
+        ("referrer-policy", "same-origin"),
         ("x-frame-options", "DENY"),
         ("cache-control", "no-store"),
         ("cross-origin-resource-policy", "same-origin"),

@@ -212,7 +212,8 @@ async fn enter(app: &App, request: Request) -> Result<Request, Response> {
 fn harden(headers: &mut HeaderMap) {
     let fixed = [
         ("x-content-type-options", "nosniff"),
-        ("referrer-policy", "no-referrer"),
+        // not `no-referrer`: with it a browser sends `Origin: null` from this page's own forms, which no door takes
+        ("referrer-policy", "same-origin"),
         ("cross-origin-opener-policy", "same-origin"),
         ("cross-origin-resource-policy", "same-origin"),
         ("permissions-policy", "camera=(), geolocation=(), microphone=()"),
