@@ -18,8 +18,7 @@ pub(super) fn comparison(page: &mut String, r: &Report) {
         page.push_str("<p>Nothing changed beyond chance and the practical thresholds.</p>\n");
     }
     for s in &c.statements {
-        let _ =
-            writeln!(page, "<section class=\"card\"><p><strong>{}</strong></p><p>{}</p></section>", escape(&s.what), escape(&s.suggests));
+        let _ = writeln!(page, "<div class=\"card\"><p><strong>{}</strong></p><p>{}</p></div>", escape(&s.what), escape(&s.suggests));
     }
     let changed: Vec<_> = c.rows.iter().filter(|r| r.result == RowResult::Changed).collect();
     if !changed.is_empty() {
