@@ -2,7 +2,7 @@
 //! pattern that a sound sign would give, and how far each fault would stand out of it.
 
 use super::dictionary::{Hypothesis, dictionary, place_of};
-use super::explain::foreseen;
+use super::foreseen::{Foreseen, foreseen};
 use super::pattern::{Metric, Pattern, planned, supply_of};
 use super::universe::places;
 use super::{Coverage, Proof};
@@ -147,14 +147,16 @@ fn evidence(build: &Build, fault: &Fault, pattern: &Pattern, metric: Option<&Met
         };
         return (otherwise, why.to_owned());
     };
-    let (sure, sigmas) = foreseen(pattern, metric, h, magnitude(fault));
+    let Foreseen { sure, evens_out, sigmas } = foreseen(pattern, metric, h, magnitude(fault));
     let size = size_words(fault);
     if sure {
         (Proof::Measured, format!("stands out by {sigmas:.0} standard deviations{size}"))
+    } else if evens_out {
+        (otherwise, "the colours' currents are so near each other that tolerances may even them out".to_owned())
     } else {
         // the smallest size, within ten times the one asked for, that would be found
         let size_of = |k: i32| magnitude(fault) * 1.1_f64.powi(k);
-        let larger = (1..25).map(size_of).find(|&m| in_range(fault, m) && foreseen(pattern, metric, h, m).0);
+        let larger = (1..25).map(size_of).find(|&m| in_range(fault, m) && foreseen(pattern, metric, h, m).sure);
         let from = larger.map(|m| format!("; proven from {}", in_words(fault, m))).unwrap_or_default();
         (otherwise, format!("stands out by only {sigmas:.1} standard deviations{size}{from}"))
     }

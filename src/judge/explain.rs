@@ -10,7 +10,7 @@ use std::cmp::Reverse;
 use std::collections::BTreeSet;
 
 /// A sign has some fault of the dictionary this often before anything is measured (assumed, no source).
-const FAULTY: f64 = 0.2;
+pub(super) const FAULTY: f64 = 0.2;
 /// A fault is named where it is this much more probable than none (natural logarithm of the odds).
 pub(crate) const CONVINCED: f64 = 4.0;
 /// Look-alikes down to this share of the best are kept.
@@ -344,29 +344,4 @@ pub(crate) fn explain(judge: &Judge<'_>) -> Option<Explained> {
         found.retain(|e| !e.best.rows().any(|i| cell(i).is_some() && misfit(i)));
     }
     Some(Explained { misfits, found, odds: first_odds, rows, chi_square: node.chi_square })
-}
-
-/// How many standard deviations below its expectation a fault's evidence may fall and still convince: 99.5 % of runs.
-const UNLUCKY: f64 = 2.6;
-
-/// Whether a run of this plan is sure enough to find a fault of this size in a sound sign, and by how many standard deviations it
-/// would stand out. `magnitude` in the unit of the hypothesis' slope.
-pub(crate) fn foreseen(pattern: &Pattern, metric: &Metric, h: &Hypothesis, magnitude: f64) -> (bool, f64) {
-    let prior = h.ln_prior + (FAULTY / 12.0_f64).ln();
-    let (shift, occam) = match &h.effect {
-        Effect::Gains(rows) => (rows.iter().map(|&(i, g)| (i, pattern.rows[i].mean * (g - 1.0))).collect::<Vec<_>>(), 0.0),
-        Effect::Shifts(rows) => (rows.clone(), 0.0),
-        Effect::Slope { rows, low, high } => (rows.iter().map(|&(i, d)| (i, d * magnitude)).collect(), -((high - low).ln())),
-        Effect::Weaker { rows, low, high } => {
-            (rows.iter().map(|&i| (i, -pattern.rows[i].mean * magnitude)).collect(), -((high - low).ln()))
-        }
-    };
-    let square = metric.square(&shift).max(0.0);
-    let occam = match h.effect {
-        Effect::Gains(_) | Effect::Shifts(_) => 0.0,
-        _ => (0.5 * (2.0 * std::f64::consts::PI * magnitude * magnitude / square.max(1e-12)).ln() + occam).min(0.0),
-    };
-    let sigmas = square.sqrt();
-    let unlucky = (sigmas - UNLUCKY).max(0.0);
-    (0.5 * unlucky * unlucky + occam + prior >= CONVINCED, sigmas)
 }

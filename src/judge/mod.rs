@@ -11,6 +11,7 @@ mod coverage;
 mod dictionary;
 mod explain;
 mod findings;
+mod foreseen;
 mod pattern;
 mod record;
 mod response;

@@ -73,6 +73,13 @@ pub(crate) struct Pattern {
     priors: Vec<f64>,
 }
 
+impl Pattern {
+    /// Standard deviation of an unknown from sign to sign.
+    pub fn spread(&self, unknown: usize) -> f64 {
+        self.priors[unknown]
+    }
+}
+
 /// Sense points that a panel's response is read at: a common one of its supply, and its own feed's end.
 pub(crate) fn channels(build: &Build, usable: &[usize], feed: usize) -> (Option<usize>, Option<usize>) {
     let supply = build.feeds[feed].supply;

@@ -12,18 +12,21 @@ pub fn trimmed(values: &[f64], fraction: f64) -> Option<Estimate> {
     if n == 0 {
         return None;
     }
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
     let cut = (fraction * n as f64).floor() as usize;
+    let mut sorted = values.to_vec();
+    if cut > 0 {
+        sorted.sort_unstable_by(f64::total_cmp);
+    }
     let kept = &sorted[cut..n - cut];
     let h = kept.len() as f64;
     let value = kept.iter().sum::<f64>() / h;
     if kept.len() < 2 {
         return Some(Estimate { value, standard: f64::INFINITY, dof: 0.0 });
     }
-    let winsorised: Vec<f64> = sorted.iter().map(|v| v.clamp(kept[0], kept[kept.len() - 1])).collect();
-    let mean = winsorised.iter().sum::<f64>() / n as f64;
-    let squares = winsorised.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+    let ends = if cut > 0 { [kept[0], kept[kept.len() - 1]] } else { [f64::MIN, f64::MAX] };
+    let winsorised = || sorted.iter().map(|v| v.clamp(ends[0], ends[1]));
+    let mean = winsorised().sum::<f64>() / n as f64;
+    let squares = winsorised().map(|v| (v - mean).powi(2)).sum::<f64>();
     Some(Estimate { value, standard: (squares / (h * (h - 1.0))).sqrt(), dof: h - 1.0 })
 }
 

@@ -548,7 +548,8 @@ impl<'a> Executor<'a> {
 /// tenth of a microvolt, far below any step.
 fn kept(value: f64, step: f64) -> f64 {
     let codes = value / step;
-    if (codes - codes.round()).abs() < 1e-6 { codes.round() * step } else { (value * 1e7).round() / 1e7 }
+    let whole = codes.round();
+    if (codes - whole).abs() < 1e-6 { whole * step } else { (value * 1e7).round() / 1e7 }
 }
 
 /// Lit fraction of white of frames that are a level.

@@ -249,12 +249,10 @@ impl<A: Analog> I2c for SimBus<A> {
             return Err(SimI2cError(NoAcknowledgeSource::Address));
         }
         for (i, operation) in operations.iter_mut().enumerate() {
-            if i > 0 {
-                analog.advance(CONDITION_NS + BYTE_NS); // repeated start
-            }
+            let start = if i > 0 { CONDITION_NS + BYTE_NS } else { 0 }; // repeated start
             match operation {
                 Operation::Write(bytes) => {
-                    analog.advance(BYTE_NS * bytes.len() as u64);
+                    analog.advance(start + BYTE_NS * bytes.len() as u64);
                     if let Some((&pointer, rest)) = bytes.split_first() {
                         chip.pointer = pointer;
                         if let [high, low] = *rest {
@@ -264,6 +262,7 @@ impl<A: Analog> I2c for SimBus<A> {
                 }
                 Operation::Read(bytes) => {
                     // The register is taken when the chip is addressed, before its bytes go out.
+                    analog.advance(start);
                     let word = chip.read(&mut *analog);
                     analog.advance(BYTE_NS * bytes.len() as u64);
                     for (i, byte) in bytes.iter_mut().enumerate() {

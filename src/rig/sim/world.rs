@@ -35,6 +35,8 @@ struct Wander {
     slow_a: f64,
     burst_from_ns: u64,
     burst_to_ns: u64,
+    /// The last interval, and what of the slow part is kept and added over it: readings come at equal intervals.
+    decay: (u64, f64, f64),
 }
 
 impl Wander {
@@ -42,15 +44,18 @@ impl Wander {
         let mut rng = StdRng::seed_from_u64(seed ^ 0x57a4_d3e1);
         let first: f64 = Exp1.sample(&mut rng);
         let burst_from_ns = (first * BURST_EVERY_S * 1e9) as u64;
-        Self { rng, at_ns: 0, slow_a: 0.0, burst_from_ns, burst_to_ns: burst_from_ns + 100_000_000 }
+        Self { rng, at_ns: 0, slow_a: 0.0, burst_from_ns, burst_to_ns: burst_from_ns + 100_000_000, decay: (0, 1.0, 0.0) }
     }
 
     fn amps(&mut self, now_ns: u64) -> f64 {
-        let dt = now_ns.saturating_sub(self.at_ns) as f64 * 1e-9;
-        if dt > 0.0 {
-            let keep = (-dt / WANDER_TAU_S).exp();
+        let passed_ns = now_ns.saturating_sub(self.at_ns);
+        if passed_ns > 0 {
+            if self.decay.0 != passed_ns {
+                let keep = (passed_ns as f64 * -1e-9 / WANDER_TAU_S).exp();
+                self.decay = (passed_ns, keep, WANDER_RMS_A * (1.0 - keep * keep).sqrt());
+            }
             let draw: f64 = StandardNormal.sample(&mut self.rng);
-            self.slow_a = self.slow_a * keep + WANDER_RMS_A * (1.0 - keep * keep).sqrt() * draw;
+            self.slow_a = self.slow_a * self.decay.1 + self.decay.2 * draw;
             self.at_ns = now_ns;
         }
         while now_ns >= self.burst_to_ns {
@@ -121,8 +126,9 @@ pub struct World {
     parts: Parts,
     network: Network,
     faults: Vec<TimedFault>,
+    /// When faults come or go, the latest first.
     edges_ns: Vec<u64>,
-    next_edge: usize,
+    next_edge_ns: u64,
     panels: Panels,
     /// Panels and lines are sound and powered.
     intact: bool,
@@ -152,7 +158,8 @@ impl World {
             .filter(|&t| t > 0.0)
             .map(|t| (t * 1e9) as u64)
             .collect();
-        edges_ns.sort_unstable();
+        edges_ns.sort_unstable_by(|a, b| b.cmp(a));
+        let next_edge_ns = edges_ns.pop().unwrap_or(u64::MAX);
         let active = active_faults(&scenario.faults, 0);
         let panels = Panels::new(build, &active);
         let mut world = Self {
@@ -161,7 +168,7 @@ impl World {
             parts,
             faults: scenario.faults.clone(),
             edges_ns,
-            next_edge: 0,
+            next_edge_ns,
             panels,
             intact: false,
             seen,
@@ -317,7 +324,11 @@ impl World {
     }
 
     /// Faults came or went: panels are rebuilt, what was known is forgotten.
+    #[cold]
     fn faults_changed(&mut self) {
+        while self.next_edge_ns <= self.now_ns {
+            self.next_edge_ns = self.edges_ns.pop().unwrap_or(u64::MAX);
+        }
         let showing = self.known[self.now].program.clone();
         self.panels = Panels::new(&self.build, &active_faults(&self.faults, self.now_ns));
         self.known.clear();
@@ -332,17 +343,14 @@ impl Analog for World {
         let (level, slope) = self.known[self.now].points[point];
         level + slope * extra
     }
+    #[inline]
     fn advance(&mut self, ns: u64) {
         self.now_ns += ns;
-        let mut changed = false;
-        while self.edges_ns.get(self.next_edge).is_some_and(|&edge| edge <= self.now_ns) {
-            self.next_edge += 1;
-            changed = true;
-        }
-        if changed {
+        if self.now_ns >= self.next_edge_ns {
             self.faults_changed();
         }
     }
+    #[inline]
     fn now_ns(&self) -> u64 {
         self.now_ns
     }
