@@ -308,6 +308,15 @@ pub enum StopCause {
         /// The window's low and high edge.
         window: [f64; 2],
     },
+    /// The next level would have taken a sense point out of the trip window; it was never lit.
+    Predicted {
+        /// Index of the sense point.
+        point: usize,
+        /// What it would have read, from the levels before.
+        value: f64,
+        /// The window's low and high edge.
+        window: [f64; 2],
+    },
     /// A converter was silent for too long.
     Silent {
         /// Index of the sense point.
@@ -493,20 +502,21 @@ pub struct Entry {
 impl StopCause {
     /// In words for the person at the bench.
     pub fn text(&self, build: &crate::build::Build) -> String {
-        let name = |point: usize| build.sense.get(point).map_or("?", |s| s.name.as_str());
+        let name = |p: &usize| build.sense.get(*p).map_or("an unknown sense point", |s| s.name.as_str());
+        let outside = |window: &[f64; 2]| format!("outside {:.2} to {:.2} V", window[0], window[1]);
         match self {
-            Self::Volts { point, value, window } => {
-                format!("{value:.3} V at `{}` is outside {:.2} to {:.2} V", name(*point), window[0], window[1])
+            Self::Volts { point, value, window } => format!("{} read {value:.3} V, {}", name(point), outside(window)),
+            Self::Predicted { point, value, window } => {
+                format!("{} would have read {value:.3} V at the next level, {}; it was not lit", name(point), outside(window))
             }
-            Self::Silent { point, reason, seconds } => {
-                format!("no reading of `{}` for {:.0} ms: {}", name(*point), seconds * 1000.0, reason.text())
-            }
-            Self::Undervoltage => "the controller reports undervoltage".to_owned(),
-            Self::Response { point, value, expected } => {
-                format!("`{}` moved by {:.1} mV where {:.1} mV was expected", name(*point), value * 1000.0, expected * 1000.0)
-            }
-            Self::Cancelled { by } => format!("stopped by {by}"),
-            Self::ByHand { why } => format!("stopped before power: {why}"),
+            Self::Silent { point, reason, seconds } => format!("{} was silent for {seconds:.2} s: {}", name(point), reason.text()),
+            Self::Undervoltage => "the controller reported undervoltage".to_owned(),
+            Self::Response { point, value, expected } => match build.sense.get(*point).map(|s| s.quantity) {
+                Some(crate::build::Quantity::Amps) => format!("{} moved by {value:.2} A where {expected:.2} A was expected", name(point)),
+                _ => format!("{} moved by {:.0} mV where {:.0} mV was expected", name(point), value * 1e3, expected * 1e3),
+            },
+            Self::Cancelled { by } => format!("by {by}"),
+            Self::ByHand { why } => why.clone(),
         }
     }
 }

@@ -117,7 +117,7 @@ const MOST_CYCLES: u32 = 160;
 /// When a cell is known well enough.
 const CELL: Wanted = Wanted { least: 4, precision: 0.02, limits: [0.65, 1.35], usual: 16 };
 /// When a driver chip is.
-const BLOCK: Wanted = Wanted { least: 4, precision: 0.06, limits: [0.5, 1.7], usual: 12 };
+const BLOCK: Wanted = Wanted { least: 4, precision: 0.06, limits: [0.4, 1.7], usual: 12 };
 /// A block is run where some point is expected to move by this many converter steps.
 const BLOCK_STEPS: f64 = 6.0;
 /// Nothing lit alternates above 3 Hz (WCAG 2.3.1): at least this long lit and this long dark.

@@ -4,7 +4,7 @@
 
 use crate::build::Build;
 use crate::fault::Fault;
-use crate::judge::full_load;
+use crate::judge::supply_limits;
 use rand::Rng;
 use rand::rngs::StdRng;
 
@@ -27,7 +27,10 @@ pub fn magnitude(build: &Build, fault: Fault, rng: &mut StdRng) -> Fault {
             Fault::SupplySet { supply, volts: if volts < low { low * (1.0 - x) } else { high * (1.0 + x) } }
         }
         Fault::SupplySoft { supply, .. } => Fault::SupplySoft { supply, milliohm: log_uniform(rng, 10.0, 50.0) },
-        Fault::SupplyLimit { supply, .. } => Fault::SupplyLimit { supply, amps: full_load(build, supply) * log_uniform(rng, 0.3, 0.75) },
+        Fault::SupplyLimit { supply, .. } => {
+            let [low, high] = supply_limits(build, supply);
+            Fault::SupplyLimit { supply, amps: log_uniform(rng, low, high) }
+        }
         Fault::JointFeed { feed, .. } => Fault::JointFeed { feed, milliohm: log_uniform(rng, 10.0, 100.0) },
         Fault::JointInput { supply, .. } => Fault::JointInput { supply, milliohm: log_uniform(rng, 10.0, 50.0) },
         Fault::Leak { feed, .. } => Fault::Leak { feed, amps: log_uniform(rng, 1.0, 5.0) },

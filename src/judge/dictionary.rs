@@ -322,7 +322,8 @@ impl Maker<'_> {
                     .filter(|(_, r)| !(input && self.at_supply(r.point)) && supply_of(self.build, r.point) == Some(supply))
                     .filter_map(|(i, r)| match r.what {
                         What::Common(_) => Some((i, r.amps / r.volts)),
-                        What::Own(_) if r.total <= r.volts * 1.001 => Some((i, r.amps / r.volts)),
+                        // with nothing taken off, the way to the supply is in it
+                        What::Own(_) | What::Block(..) if r.base.is_none() => Some((i, r.amps / r.volts)),
                         What::Level(_) => Some((i, -amps)),
                         _ => None,
                     })

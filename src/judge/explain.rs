@@ -145,8 +145,11 @@ impl Scene<'_> {
         order.sort_by(|&a, &b| fits[b].score.total_cmp(&fits[a].score));
         let promising = order.first().map_or(0.0, |&i| fits[i].score * PROMISING);
         for (rank, &i) in order.iter().enumerate() {
-            let near = rank < EXACT && fits[i].score >= promising;
-            fits[i].score = if near { self.exact(node, i, &fits[i]) } else { fits[i].score.min(0.0) };
+            if rank < EXACT && fits[i].score >= promising {
+                fits[i] = self.settled(node, i, fits[i].clone()).0;
+            } else {
+                fits[i].score = fits[i].score.min(0.0);
+            }
         }
         fits
     }
@@ -155,14 +158,35 @@ impl Scene<'_> {
         apply(&node.state, &f.shift, &self.hypotheses[number].colours, self.pattern)
     }
 
-    fn exact(&self, node: &Node, number: usize, f: &Fit) -> f64 {
-        self.node(self.after(node, number, f)).map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost)
+    /// A fit with its exact score, and what is known after it. What a fault multiplies it multiplies with its tolerance, so a magnitude is
+    /// fitted again under the covariance that it makes.
+    fn settled(&self, node: &Node, number: usize, mut f: Fit) -> (Fit, Option<Node>) {
+        let (low, high) = match self.hypotheses[number].effect {
+            Effect::Slope { low, high, .. } | Effect::Weaker { low, high, .. } => (low, high),
+            Effect::Gains(_) | Effect::Shifts(_) => (0.0, 0.0),
+        };
+        let mut next = self.node(self.after(node, number, &f));
+        for _ in 0..SETTLED {
+            let (Some(x), Some(now)) = (f.magnitude.filter(|x| *x != 0.0), &next) else { break };
+            let unit: Vec<(usize, f64)> = f.shift.iter().map(|&(i, d)| (i, d / x)).collect();
+            let pull = unit.iter().map(|&(i, d)| d * now.weighted[i]).sum::<f64>();
+            let better = (x + pull / now.metric.square(&unit).max(1e-12)).clamp(low, high);
+            if (better - x).abs() < SAME * x.abs() {
+                break;
+            }
+            f.shift = unit.into_iter().map(|(i, d)| (i, d * better)).collect();
+            f.magnitude = Some(better);
+            next = self.node(self.after(node, number, &f));
+        }
+        f.score = next.as_ref().map_or(f64::NEG_INFINITY, |n| n.likelihood - node.likelihood + f.cost);
+        (f, next)
     }
 
     /// Takes hypothesis `best` as given, with its look-alikes: those that explain what it explains, and have nothing left to explain
     /// after it.
     fn take(&self, node: &Node, fits: &[Fit], best: usize) -> Option<(Explanation, Node)> {
-        let next = self.node(self.after(node, best, &fits[best]))?;
+        let (best_fit, next) = self.settled(node, best, fits[best].clone());
+        let next = next?;
         let alike: Vec<usize> = (0..fits.len())
             .filter(|&i| i != best && fits[i].score > fits[best].score + KEPT.ln())
             .filter(|&i| fit(&self.hypotheses[i], &next.state, &next.metric, &next.weighted).score < CONVINCED)
@@ -176,9 +200,9 @@ impl Scene<'_> {
             probability: 1.0 / total,
             alternatives,
             odds: fits[best].score,
-            magnitude: fits[best].magnitude,
+            magnitude: best_fit.magnitude,
             number: best,
-            cost: fits[best].cost,
+            cost: best_fit.cost,
         };
         Some((explanation, next))
     }
@@ -237,7 +261,7 @@ impl Scene<'_> {
         let with = |numbers: Vec<usize>| -> Option<Node> {
             numbers.into_iter().try_fold(self.sound()?, |node, n| {
                 let f = fit(&self.hypotheses[n], &node.state, &node.metric, &node.weighted);
-                self.node(self.after(&node, n, &f))
+                self.settled(&node, n, f).1
             })
         };
         for turn in 0..out.len() {
@@ -265,6 +289,9 @@ const DEAD: f64 = 0.2;
 const EXACT: usize = 40;
 /// … down to this share of the best approximate score.
 const PROMISING: f64 = 0.3;
+/// Times that a magnitude is fitted again, until it changes by less than this share of itself.
+const SETTLED: usize = 4;
+const SAME: f64 = 0.02;
 /// Beginnings that are tried where one fault does not explain everything: the best of each group of look-alikes.
 const BEGINNINGS: usize = 10;
 

@@ -8,7 +8,7 @@ use super::checks::Judge;
 use super::dictionary::place_of;
 use super::explain::{Explained, Explanation};
 use super::{Alternative, Finding, witnessed};
-use crate::build::Node;
+use crate::build::{Node, Quantity};
 use crate::check::{CheckResult, Place};
 use crate::event::{Ending, Seen, StopCause};
 use crate::fault::Fault;
@@ -188,48 +188,91 @@ impl Finder<'_, '_> {
 
     /// A trip names where volts went: a feed's end alone, or everything.
     fn stopped(&mut self) {
-        let Some(Ending::Stopped(cause @ (StopCause::Volts { .. } | StopCause::Undervoltage))) = self.judge.record.ending else { return };
-        // what the readings before the trip explain, it needs no other cause
-        let electric = ["supply-set", "supply-soft", "joint", "fuse-open", "leak", "return-open", "converter-offset", "divider-off"];
-        if self.found.iter().any(|f| electric.contains(&f.kind.as_str())) {
-            self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
+        let Some(Ending::Stopped(cause)) = self.judge.record.ending else { return };
+        let build = self.judge.build;
+        let (point, value, low, collapsed) = match cause {
+            StopCause::Volts { point, value, window } | StopCause::Predicted { point, value, window } => {
+                (*point, *value, *value < window[0], *value < window[0] / 2.0)
+            }
+            // far more than expected: where volts are read, far down
+            StopCause::Response { point, value, .. } if build.sense[*point].quantity == Quantity::Volts => (*point, *value, true, false),
+            StopCause::Response { point, .. } => return self.overcurrent(*point, cause),
+            StopCause::Undervoltage => {
+                if !self.told_by_readings() {
+                    self.undervoltage(cause);
+                }
+                return;
+            }
+            StopCause::Silent { .. } | StopCause::Cancelled { .. } | StopCause::ByHand { .. } => return,
+        };
+        let place = self.judge.place(point);
+        let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains(&s.number));
+        if self.told_by_readings() {
+            if !lit && low {
+                // the controller's draw alone may be more than the supply gives
+                self.also("supply-limit", Place { sense: None, ..place }, 0.3);
+            }
             return;
         }
-        let StopCause::Volts { point, value, window } = cause else { return self.undervoltage(cause) };
-        let cause = StopCause::Volts { point: *point, value: *value, window: *window };
-        let evidence = vec![self.judge.cause(&cause)];
-        let place = self.judge.place(*point);
-        let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains(&s.number));
-        let low = *value < window[0];
-        self.checks.extend(["hold/".to_owned(), "open/volts/".to_owned()]);
+        let evidence = vec![cause.text(self.judge.build)];
+        self.checks.extend(["hold/", "open/volts/", "climb/", "pattern"].map(str::to_owned));
         // the sweep has measured the resistances; where it was not run they may be to blame as well
         let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
-        match self.judge.build.sense[*point].node {
-            Node::FeedEnd(f) if swept && *value >= window[0] / 2.0 => {
-                let feed = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
+        match build.sense[point].node {
+            Node::FeedEnd(f) if swept && !collapsed => {
+                let feed = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
                 let supply = Place { supply: place.supply.clone().or_else(|| self.supply_of_feed(f)), ..Place::default() };
                 self.add("supply-limit", supply, 0.7, evidence, vec![("joint", feed, 0.3)]);
             }
             Node::FeedEnd(f) => {
-                let place = Place { feed: Some(self.judge.build.feeds[f].name.clone()), ..Place::default() };
+                let place = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
                 // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
-                if *value < window[0] / 2.0 {
+                if collapsed {
                     self.add("fuse-open", place.clone(), 0.9, evidence, vec![("joint", place, 0.1)]);
                 } else {
                     self.add("joint", place.clone(), 0.85, evidence, vec![("fuse-open", place, 0.1)]);
                 }
             }
             _ if !lit => {
-                let kind = if low { vec![("supply-soft", place.clone(), 0.1), ("joint", place.clone(), 0.1)] } else { vec![] };
-                self.add("supply-set", Place { sense: None, ..place }, 0.8, evidence, kind);
+                let kind = if low {
+                    vec![("supply-limit", place.clone(), 0.2), ("supply-soft", place.clone(), 0.1), ("joint", place.clone(), 0.1)]
+                } else {
+                    vec![]
+                };
+                let others = kind.into_iter().map(|(k, p, x)| (k, Place { sense: None, ..p }, x)).collect();
+                self.add("supply-set", Place { sense: None, ..place }, if low { 0.6 } else { 0.8 }, evidence, others);
             }
             _ if low => {
                 let place = Place { sense: None, ..place };
-                let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.3), ("supply-soft", place.clone(), 0.2)] };
-                self.add("supply-limit", place, if swept { 0.95 } else { 0.5 }, evidence, others);
+                let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.2), ("supply-soft", place.clone(), 0.15)] };
+                self.add("supply-limit", place, if swept { 0.95 } else { 0.6 }, evidence, others);
             }
-            _ => {}
+            _ => self.add("unknown", place, 0.5, vec![format!("{}; {value:.3} V while light takes current", evidence[0])], vec![]),
         }
+    }
+
+    /// Whether the readings before a trip explain it: it needs no other cause.
+    fn told_by_readings(&mut self) -> bool {
+        let electric = ["supply-set", "supply-soft", "joint", "fuse-open", "leak", "return-open", "converter-offset", "divider-off"];
+        let told = self.found.iter().any(|f| electric.contains(&f.kind.as_str()));
+        if told {
+            self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
+        }
+        told
+    }
+
+    /// One more look-alike of the first finding, with its share.
+    fn also(&mut self, kind: &str, place: Place, share: f64) {
+        let Some(first) = self.found.first_mut().filter(|f| f.kind != kind) else { return };
+        first.probability *= 1.0 - share;
+        first.alternatives.iter_mut().for_each(|a| a.probability *= 1.0 - share);
+        first.alternatives.push(Alternative { kind: kind.into(), place, probability: share });
+        first.alternatives.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    }
+
+    /// More current than any picture takes: a short, which the dictionary has no place for.
+    fn overcurrent(&mut self, point: usize, cause: &StopCause) {
+        self.add("unknown", self.judge.place(point), 0.5, vec![format!("{}; look for a short", cause.text(self.judge.build))], vec![]);
     }
 
     /// The controller's own flag, with every sense point still inside its window: between them lies the controller's feed.
@@ -239,7 +282,7 @@ impl Finder<'_, '_> {
         let supply = Place { supply: self.supply_of_feed(build.controller.feed), ..Place::default() };
         self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
         let others = vec![("supply-limit", supply, 0.4), ("fuse-open", feed.clone(), 0.1)];
-        self.add("joint", feed, 0.5, vec![self.judge.cause(cause)], others);
+        self.add("joint", feed, 0.5, vec![cause.text(self.judge.build)], others);
     }
 
     fn supply_of_feed(&self, feed: usize) -> Option<String> {

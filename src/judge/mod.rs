@@ -23,7 +23,7 @@ mod witnessed;
 pub use coverage::coverage;
 pub use dictionary::place_of;
 pub use safe_level::SafeLevel;
-pub use universe::{full_load, places};
+pub use universe::{full_load, places, supply_limits};
 
 /// What a run says about the sign; the number is the process exit code.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, schemars::JsonSchema)]
@@ -196,12 +196,15 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
         }
         // a converter that fell silent is the instrument's failure, not the sign's
         Some(Ending::Stopped(cause @ StopCause::Silent { .. })) => {
-            reasons.push(format!("The instrument failed: {}; the wall was blanked. This says nothing about the sign.", judge.cause(cause)));
+            reasons.push(format!(
+                "The instrument failed: {}; the wall was blanked. This says nothing about the sign.",
+                cause.text(judge.build)
+            ));
             also(&mut reasons);
             Outcome::Error
         }
         Some(Ending::Stopped(cause)) => {
-            reasons.push(format!("The run was stopped: {}.", judge.cause(cause)));
+            reasons.push(format!("The run was stopped: {}.", cause.text(judge.build)));
             also(&mut reasons);
             Outcome::Stopped
         }

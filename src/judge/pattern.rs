@@ -17,7 +17,7 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 /// Spread of the resistance of a lead with its fuse against the stated one, relative (assumed, no source: conductors are up to
 /// 10 % below their table value, fuses ± 5 to 15 %).
-const RESISTANCE_SD: f64 = 0.09;
+pub(super) const RESISTANCE_SD: f64 = 0.09;
 /// Conductors lie below their table value, which is a limit, on average by this (assumed, no source).
 const RESISTANCE_BIAS: f64 = -0.04;
 /// Spread of the controller's steady draw against the stated one, relative (assumed, no source).

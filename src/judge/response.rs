@@ -3,9 +3,12 @@
 //!
 //! The covariance of the points is taken from the run itself (deviations of the cycles from their
 //! step's mean, pooled over the steps). So the controller's fluctuation, which all points of one supply
-//! see alike, cancels by itself where a feed's end and its distribution are both sensed.
+//! see alike, cancels by itself where a feed's end and its distribution are both sensed. The weights also count in that resistances differ
+//! from the stated ones, so that no difference of points outweighs what both of them say.
 
+use super::pattern::{RESISTANCE_SD, supply_of};
 use super::record::Record;
+use crate::build::{Build, Node, Quantity};
 use crate::check::PointUncertainty;
 use crate::event::Role;
 use crate::meter::robust::{Estimate, trimmed};
@@ -33,6 +36,8 @@ pub(crate) struct Responses {
     covariance: DMatrix<f64>,
     dof: f64,
     instruments: Vec<PointUncertainty>,
+    /// Of each point, the one whose response is all of its path that it shares with others; by index into `points`.
+    shared: Vec<Option<usize>>,
 }
 
 /// Per cycle, the response of each point. A lit window takes the nearest dark windows before and
@@ -110,12 +115,18 @@ fn pooled(cycles: &BTreeMap<u32, Vec<Vec<Option<f64>>>>, instruments: &[PointUnc
 
 impl Responses {
     /// Sorts the windows of the steps into responses.
-    pub fn gather(record: &Record<'_>, steps: &[&Step], points: Vec<usize>, instruments: &[PointUncertainty]) -> Self {
+    pub fn gather(build: &Build, record: &Record<'_>, steps: &[&Step], points: Vec<usize>, instruments: &[PointUncertainty]) -> Self {
         let stage: BTreeMap<u32, &Step> = steps.iter().map(|s| (s.number, *s)).collect();
         let cycles = cycles(record, &stage, &points);
         let instruments: Vec<PointUncertainty> = points.iter().map(|&p| instruments.get(p).copied().unwrap_or_default()).collect();
         let (covariance, dof) = pooled(&cycles, &instruments);
-        Self { points, cycles, covariance, dof, instruments }
+        let volts = |p: usize| build.sense[p].quantity == Quantity::Volts;
+        let distribution = |p: usize| {
+            let supply = supply_of(build, p).filter(|_| volts(p))?;
+            points.iter().position(|&q| volts(q) && build.sense[q].node == Node::Distribution(supply))
+        };
+        let shared = points.iter().map(|&p| distribution(p)).collect();
+        Self { points, cycles, covariance, dof, instruments, shared }
     }
 
     /// A weighted sum of the points' responses in a step, volts, with its variance; `weights` by index into `points`.
@@ -150,7 +161,13 @@ impl Responses {
             let gain = if a == b { (gain_of(used[a]) * e[a]).powi(2) } else { 0.0 };
             self.covariance[(used[a], used[b])] / count + gain
         });
-        let inverse = total.try_inverse()?;
+        // resistances differ from the stated ones: what is shared with other points in all of them alike, the rest in each by itself
+        let part = |k: usize| self.shared[k].and_then(expected).map(|common| (self.shared[k], common, expected(k).unwrap_or(0.0) - common));
+        let paths = DMatrix::from_fn(used.len(), used.len(), |a, b| match (part(used[a]), part(used[b])) {
+            (Some(x), Some(y)) if x.0 == y.0 => RESISTANCE_SD.powi(2) * (x.1 * y.1 + if a == b { x.2 * y.2 } else { 0.0 }),
+            _ => 0.0,
+        });
+        let inverse = (total + paths).try_inverse()?;
         let weights = &inverse * &e / (e.transpose() * &inverse * &e)[(0, 0)];
         let by_point: Vec<(usize, f64)> = used.iter().copied().zip(weights.iter().copied()).collect();
         let (value, variance) = self.weighted(step.number, &by_point)?;

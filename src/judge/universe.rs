@@ -3,6 +3,7 @@
 
 use crate::build::{Build, Colour, Half, PanelType};
 use crate::fault::{Fault, Line};
+use crate::power::permitted;
 
 /// Every place of a kind in this build, each with the smallest magnitude of the range. Kinds whose effect a person must see are
 /// included; a line kind names data lines and CLK, LAT, OE (address lines only move rows).
@@ -21,7 +22,7 @@ pub fn places(build: &Build, kind: &str) -> Vec<Fault> {
             }
         }
         "supply-soft" => out.extend(supplies.map(|supply| Fault::SupplySoft { supply, milliohm: 10.0 })),
-        "supply-limit" => out.extend(supplies.map(|supply| Fault::SupplyLimit { supply, amps: 0.75 * full_load(build, supply) })),
+        "supply-limit" => out.extend(supplies.map(|supply| Fault::SupplyLimit { supply, amps: supply_limits(build, supply)[1] })),
         "joint" => {
             out.extend(with_panels.iter().map(|&feed| Fault::JointFeed { feed, milliohm: 10.0 }));
             out.extend(supplies.map(|supply| Fault::JointInput { supply, milliohm: 10.0 }));
@@ -99,10 +100,22 @@ pub fn places(build: &Build, kind: &str) -> Vec<Fault> {
     out
 }
 
+/// Current limits that a weak supply may have and the climb can show, amperes: 30 to 75 % of the full load, and below what the permitted
+/// level takes, with a reserve for parts that take less than stated.
+pub fn supply_limits(build: &Build, supply: usize) -> [f64; 2] {
+    let (full, dark) = (full_load(build, supply), controller(build, supply));
+    let most = dark + permitted(build).level * (full - dark);
+    let high = (0.75 * full).min(0.85 * most);
+    [(0.3 * full).min(0.8 * high), high]
+}
+
+fn controller(build: &Build, supply: usize) -> f64 {
+    if build.feeds[build.controller.feed].supply == supply { build.controller.draw_a.value() } else { 0.0 }
+}
+
 /// Full-white current of a supply's panels and controller, amperes.
 pub fn full_load(build: &Build, supply: usize) -> f64 {
     let panels: f64 =
         build.panels.iter().filter(|p| build.feeds[p.feed].supply == supply).map(|p| build.panel_types[p.kind].white_a().value()).sum();
-    let controller = if build.feeds[build.controller.feed].supply == supply { build.controller.draw_a.value() } else { 0.0 };
-    panels + controller
+    panels + controller(build, supply)
 }

@@ -494,12 +494,15 @@ impl<'a> Executor<'a> {
         let [(l1, means1), (l0, means0), ..] = known[..] else { return Ok(()) };
         let mut verdict = Ok(());
         for (point, sense) in self.build.sense.iter().enumerate() {
-            if sense.quantity != Quantity::Volts || self.interlock.window(point).is_none() {
+            if sense.quantity != Quantity::Volts {
                 continue;
             }
-            if let (Some(v1), Some(v0)) = (means1[point], means0[point]) {
+            if let (Some(v1), Some(v0), Some(window)) = (means1[point], means0[point], self.interlock.window(point)) {
                 let value = v1 + (v1 - v0) / (l1 - l0) * (next - l1);
-                verdict = verdict.and_then(|()| self.interlock.volts(point, value));
+                // light only takes current: a line that rises was drawn through a disturbance, and what is read will tell
+                if value < window[0] && value < v1 {
+                    verdict = verdict.and(Err(StopCause::Predicted { point, value, window }));
+                }
             }
         }
         verdict.map_err(|cause| {

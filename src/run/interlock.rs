@@ -51,8 +51,7 @@ impl Interlock {
         }
     }
 
-    /// The trip window alone; also for a value that is only predicted.
-    pub(super) fn volts(&self, point: usize, value: f64) -> Result<(), StopCause> {
+    fn volts(&self, point: usize, value: f64) -> Result<(), StopCause> {
         match self.trips[point] {
             Some(window) if value < window[0] || value > window[1] => Err(StopCause::Volts { point, value, window }),
             _ => Ok(()),
