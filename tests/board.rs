@@ -129,6 +129,7 @@ fn a_missing_spi_device_is_named_with_what_to_do() {
 fn another_run_or_program_is_refused_by_name() {
     let tree = Tree::whole();
     let set = PinSet::of(&demo());
+    tree.write(&format!("proc/{}/comm", std::process::id()), b"signproof\n");
     let held = lock::take(&tree.root(), "run", &set).unwrap();
     let (code, _, err) = run(&tree);
     assert_eq!(code, 6);
