@@ -73,6 +73,19 @@ fn run(tree: &Tree) -> (i32, String, String) {
 }
 
 #[test]
+fn the_lock_can_be_taken_by_other_users_whatever_the_umask() {
+    use std::os::unix::fs::PermissionsExt;
+    let tree = Tree::whole();
+    let blank = tree.command(&["blank", DEMO]);
+    // as in the unit, whose umask is 077
+    let mut shell = Command::new("sh");
+    shell.args(["-c", "umask 077; exec \"$@\"", "sh"]).arg(blank.get_program()).args(blank.get_args());
+    assert!(shell.status().unwrap().success());
+    let lock = std::fs::metadata(lock::path(&tree.root())).unwrap();
+    assert_eq!(lock.permissions().mode() & 0o777, 0o644, "another user reads the note and locks it");
+}
+
+#[test]
 fn what_is_missing_is_named_with_what_to_do_and_nothing_is_driven() {
     type Break = fn(&Tree);
     let cases: [(Break, &[&str]); 5] = [
@@ -116,6 +129,7 @@ fn a_missing_spi_device_is_named_with_what_to_do() {
 fn another_run_or_program_is_refused_by_name() {
     let tree = Tree::whole();
     let set = PinSet::of(&demo());
+    tree.write(&format!("proc/{}/comm", std::process::id()), b"signproof\n");
     let held = lock::take(&tree.root(), "run", &set).unwrap();
     let (code, _, err) = run(&tree);
     assert_eq!(code, 6);

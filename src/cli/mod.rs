@@ -13,6 +13,7 @@ mod cancel;
 mod compare;
 mod doctor;
 mod find_map;
+mod journald;
 mod judge;
 mod key;
 mod paper;

@@ -1,6 +1,7 @@
 //! `signproof serve`.
 
 use super::board::{self, BoardArgs};
+use super::journald::Journald;
 use super::run::{RigName, open_rig};
 use super::{Exit, cancel, colour, print};
 use crate::build::Build;
@@ -130,7 +131,7 @@ pub fn start_log(args: &ServeArgs, filter: &str) {
     let log = tracing_subscriber::registry().with(filter);
     if std::env::var_os("JOURNAL_STREAM").is_some()
         && args.log_format == LogFormat::Text
-        && let Ok(journal) = tracing_journald::layer()
+        && let Ok(journal) = Journald::open()
     {
         log.with(journal).init();
     } else if args.log_format == LogFormat::Json {

@@ -220,4 +220,5 @@ def main(trace, console):
     return failed != 0
 
 
-sys.exit(main(*sys.argv[1:]))
+if __name__ == "__main__":
+    sys.exit(main(*sys.argv[1:]))

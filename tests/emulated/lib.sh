@@ -1,4 +1,4 @@
-# What both levels do first and last.
+# What every first process does first and last.
 export PATH=/bin
 board() {
   mount -t proc proc /proc; mount -t sysfs sysfs /sys; mount -t devtmpfs devtmpfs /dev

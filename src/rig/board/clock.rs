@@ -27,6 +27,8 @@ pub fn synced(root: &Root) -> bool {
     root.is_system()
         && std::process::Command::new("timedatectl")
             .args(["show", "--property=NTPSynchronized", "--value"])
+            // where it fails it would tell so to the daemon's service manager, which takes notice of the daemon alone
+            .env_remove("NOTIFY_SOCKET")
             .stderr(std::process::Stdio::null())
             .output()
             .is_ok_and(|out| out.stdout.trim_ascii() == b"yes")

@@ -5,12 +5,14 @@ use super::root::Root;
 use crate::rig::RigError;
 use rustix::fs::{FlockOperation, flock};
 use serde::{Deserialize, Serialize};
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, Permissions};
 use std::io::{ErrorKind, Read, Seek, Write};
+use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 
 /// On a file system that forgets at power-off, writable by every user of Debian's.
 const PATH: &str = "/run/lock/signproof.lock";
+const MODE: u32 = 0o644;
 /// Longest note read back.
 const NOTE_MAX: u64 = 4096;
 
@@ -58,7 +60,10 @@ fn open(root: &Root) -> std::io::Result<File> {
     match OpenOptions::new().read(true).write(true).open(path(root)) {
         Err(e) if e.kind() == ErrorKind::PermissionDenied => File::open(path(root)),
         Err(e) if e.kind() == ErrorKind::NotFound => {
-            OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path(root))
+            let file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path(root))?;
+            // whatever the umask: others must be able to read and lock it
+            file.set_permissions(Permissions::from_mode(MODE))?;
+            Ok(file)
         }
         other => other,
     }
@@ -77,7 +82,9 @@ pub fn take(root: &Root, doing: &str, set: &PinSet) -> Result<Lock, RigError> {
         todo: "check that /run/lock is there and may be written by this user".to_owned(),
     })?;
     if flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
-        let holder = last(root).map_or_else(
+        // another kind of program may hold it without a note of its own: that of an ended process says nothing
+        let noted = last(root).filter(|n| root.at(&format!("/proc/{}", n.process)).exists());
+        let holder = noted.map_or_else(
             || "another program".to_owned(),
             |n| format!("`signproof {}` (process {})", n.doing.chars().filter(|c| !c.is_control()).take(40).collect::<String>(), n.process),
         );
@@ -101,6 +108,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let root = Root::new(dir.path());
         std::fs::create_dir_all(root.at("/run/lock")).unwrap();
+        std::fs::create_dir_all(root.at(&format!("/proc/{}", std::process::id()))).unwrap();
         let set = PinSet { oe: 4, others: vec![5, 6] };
         let first = take(&root, "run", &set).unwrap();
         let refused = take(&root, "show", &set).unwrap_err();
@@ -109,6 +117,20 @@ mod tests {
         assert_eq!(last(&root).unwrap().pins(), Some(set.clone()));
         take(&root, "show", &set).unwrap();
         assert_eq!(last(&root).unwrap().doing, "show");
+    }
+
+    #[test]
+    fn a_holder_without_a_note_is_not_taken_for_the_program_before_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let root = Root::new(dir.path());
+        std::fs::create_dir_all(root.at("/run/lock")).unwrap();
+        let set = PinSet { oe: 4, others: vec![] };
+        drop(take(&root, "blank", &set).unwrap());
+        let player = File::open(path(&root)).unwrap();
+        flock(&player, FlockOperation::NonBlockingLockExclusive).unwrap();
+        // the process of the note is not in the tree's /proc
+        let refused = take(&root, "run", &set).unwrap_err();
+        assert!(refused.why.starts_with("another program has it"), "{refused}");
     }
 
     #[test]
