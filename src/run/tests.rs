@@ -363,8 +363,8 @@ fn a_level_that_would_leave_the_window_is_never_shown() {
 fn a_rise_from_level_to_level_foretells_nothing() {
     // a disturbance at the first two levels only: a line through them would leave the window at its upper edge
     let sag = |w: &World| match w.shown {
-        Some((FrameSpec::Level(100), _)) => 0.19,
-        Some((FrameSpec::Level(200), _)) => -0.05,
+        Some((FrameSpec::Level(100), _)) => 0.15,
+        Some((FrameSpec::Level(200), _)) => -0.10,
         _ => 0.0,
     };
     let mut b = bench(0.5, move |w, _, v| Ok(v - sag(w)));
