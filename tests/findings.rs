@@ -3,7 +3,7 @@
 
 mod runs;
 
-use runs::{demo, simulate};
+use runs::{demo, loaded, simulate};
 use signproof::judge::place_of;
 use signproof::report::Report;
 use signproof::rig::sim::scenario::Scenario;
@@ -44,4 +44,63 @@ fn a_worse_line_lowers_the_permitted_level() {
     let (worse, _) = report("[[fault]]\nkind = \"joint\"\nfeed = \"F2\"\nmilliohm = 60\n");
     assert!(worse.level_permitted < 0.7, "{}", worse.level_permitted);
     assert!(worse.reasons.iter().any(|r| r.starts_with("Permitted level lowered from 100.0 to")), "{:?}", worse.reasons);
+}
+
+/// Every kind that a report names, look-alikes included.
+fn named(report: &Report) -> Vec<&str> {
+    report.findings.iter().flat_map(|f| std::iter::once(f.kind.as_str()).chain(f.alternatives.iter().map(|a| a.kind.as_str()))).collect()
+}
+
+#[test]
+fn what_breaks_while_light_is_on_is_told_by_the_dark_after_it() {
+    // the sweep is over by then
+    for (fault, kind, never) in [
+        ("kind = \"converter-offset\"\nsense = \"feed-2\"\nmillivolt = 460", "converter-offset", "supply-limit"),
+        ("kind = \"divider-off\"\nsense = \"feed-2\"\npercent = -9.5", "divider-off", "supply-limit"),
+        ("kind = \"supply-set\"\nsupply = \"main\"\nvolts = 5.55", "supply-set", "converter-offset"),
+        ("kind = \"supply-limit\"\nsupply = \"main\"\namps = 6", "supply-limit", "supply-set"),
+    ] {
+        let (r, _) = report(&format!("[[fault]]\n{fault}\nat_s = 300\n"));
+        assert_eq!(r.outcome.word(), "stopped", "{fault}");
+        assert!(named(&r).contains(&kind) && !named(&r).contains(&never), "{fault}: {:?}", r.findings);
+    }
+}
+
+#[test]
+fn a_supply_that_gives_little_is_named_wherever_it_ends_the_run() {
+    // the kiosk's controller alone takes 2.5 A; its panels at the permitted level some 5 A more
+    for amps in ["2.6", "3.8", "4.8", "6.6"] {
+        let (build, file) = loaded("config/kiosk.toml", 3.0);
+        for seed in [3, 4, 5] {
+            let scenario = format!("[[fault]]\nkind = \"supply-limit\"\nsupply = \"main\"\namps = {amps}\n");
+            let r = simulate(&build, &file, &scenario, seed).report;
+            assert!(named(&r).contains(&"supply-limit"), "{amps} A, seed {seed}: {} {:?}", r.reasons[0], r.findings);
+        }
+    }
+}
+
+#[test]
+fn a_worse_way_to_the_supply_is_told_from_panels_without_a_point_of_their_own() {
+    let (build, file) = loaded("tests/good_builds/kernel-files.toml", 3.0);
+    for milliohm in [10, 25, 50] {
+        let scenario = format!("[[fault]]\nkind = \"joint\"\ninput = \"main\"\nmilliohm = {milliohm}\n");
+        let r = simulate(&build, &file, &scenario, 8).report;
+        assert_eq!(r.findings.len(), 1, "{milliohm} mΩ: {:?}", r.findings);
+        assert!(named(&r).contains(&"joint"), "{milliohm} mΩ: {:?}", r.findings);
+    }
+}
+
+#[test]
+fn lines_exchanged_across_halves_and_colours_are_told_by_the_witness() {
+    let (build, file) = loaded("config/kiosk.toml", 3.0);
+    for lines in [["G1", "B2"], ["B1", "G2"]] {
+        let scenario = format!("[[fault]]\nkind = \"lines-swapped\"\nport = 1\nlines = {lines:?}\nafter = 0\n");
+        let faults = Scenario::parse(&scenario, "scenario", &build).unwrap().faults;
+        let r = simulate(&build, &file, &scenario, 5).report;
+        let place = place_of(&build, &faults[0].fault);
+        let told = r.findings.iter().any(|f| {
+            f.kind == "lines-swapped" && (f.place == place || f.alternatives.iter().any(|a| a.kind == "lines-swapped" && a.place == place))
+        });
+        assert!(told && r.findings.len() == 1, "{lines:?}: {:?}", r.findings);
+    }
 }

@@ -756,6 +756,16 @@ impl Build {
     pub fn panel_at(&self, port: u8, position: u8) -> Option<usize> {
         self.panels.iter().position(|p| p.port == port && p.position == position)
     }
+    /// The supply that a sense point belongs to.
+    pub fn supply_of(&self, point: usize) -> Option<usize> {
+        let feed = |f: usize| self.feeds.get(f).map(|f| f.supply);
+        match self.sense.get(point)?.node {
+            Node::Supply(s) | Node::Distribution(s) => Some(s),
+            Node::FeedEnd(f) => feed(f),
+            Node::Panel(p) => self.panels.get(p).and_then(|p| feed(p.feed)),
+            Node::Controller => feed(self.controller.feed),
+        }
+    }
     /// Size of a panel's footprint on the wall, in pixels.
     pub fn footprint(&self, panel: usize) -> [u16; 2] {
         let t = self.panel_type(panel);

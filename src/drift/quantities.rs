@@ -389,7 +389,7 @@ impl<'a> Maker<'a> {
             .of(What::Volts)
             .into_iter()
             .filter_map(|point| {
-                let supply = supply_of(build, point)?;
+                let supply = build.supply_of(point)?;
                 let points: Vec<(f64, f64)> = solved
                     .iter()
                     .filter_map(|(s, x)| Some((x.supply_a(supply), stats::robust_mean(&self.windows.steady(s.number, point))?)))
@@ -503,17 +503,6 @@ impl<'a> Maker<'a> {
             let title = format!("{}·{} {} {}: response over expected", cell.port, cell.position, cell.colour.word(), cell.half.word());
             self.push(format!("cell/{words}"), title, Kind::Cell, place, "", m, Some(1.0), through);
         }
-    }
-}
-
-/// The supply that feeds a sense point.
-fn supply_of(build: &Build, point: usize) -> Option<usize> {
-    let feed = |f: usize| build.feeds.get(f).map(|f| f.supply);
-    match build.sense[point].node {
-        Node::Supply(s) | Node::Distribution(s) => Some(s),
-        Node::FeedEnd(f) => feed(f),
-        Node::Panel(p) => build.panels.get(p).and_then(|p| feed(p.feed)),
-        Node::Controller => feed(build.controller.feed),
     }
 }
 

@@ -118,10 +118,6 @@ impl Judge<'_> {
         self.record.stop().is_some() && !lit
     }
 
-    pub fn supply_of(&self, point: usize) -> Option<usize> {
-        super::pattern::supply_of(self.build, point)
-    }
-
     /// Steady level of a point over all steps of a stage, Type A only.
     pub fn level(&self, stage: Stage, point: usize) -> Option<Estimate> {
         let values: Vec<f64> = self.steps(stage).iter().flat_map(|s| self.record.steady(s.number, point)).collect();
@@ -242,7 +238,7 @@ impl Judge<'_> {
         for point in self.volts_points() {
             let name = self.build.sense[point].name.clone();
             let place = self.place(point);
-            let (Some(expected), Some(supply)) = (self.expected_level(Stage::Idle, point), self.supply_of(point)) else {
+            let (Some(expected), Some(supply)) = (self.expected_level(Stage::Idle, point), self.build.supply_of(point)) else {
                 let why = "the plan has no black frames for this point".into();
                 self.absent(format!("idle/level/{name}"), format!("{name} under black frames"), place, "V", Limit::default(), why);
                 continue;

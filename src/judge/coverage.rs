@@ -3,7 +3,7 @@
 
 use super::dictionary::{Hypothesis, dictionary, place_of};
 use super::foreseen::{Foreseen, foreseen};
-use super::pattern::{Metric, Pattern, planned, supply_of};
+use super::pattern::{Metric, Pattern, planned};
 use super::universe::places;
 use super::{Coverage, Proof};
 use crate::build::{Build, Quantity};
@@ -48,7 +48,7 @@ fn proof(
 ) -> (Proof, String) {
     let planned = |stage: Stage| plan.steps.iter().any(|s| s.stage == stage);
     let seen =
-        |supply: usize| (0..build.sense.len()).any(|p| build.sense[p].quantity == Quantity::Volts && supply_of(build, p) == Some(supply));
+        |supply: usize| (0..build.sense.len()).any(|p| build.sense[p].quantity == Quantity::Volts && build.supply_of(p) == Some(supply));
     let measured_if = |yes: bool, why: &str, otherwise: (Proof, &str)| {
         if yes { (Proof::Measured, why.to_owned()) } else { (otherwise.0, otherwise.1.to_owned()) }
     };

@@ -1,6 +1,6 @@
 //! What each fault of the dictionary would do to the rows of a pattern.
 
-use super::pattern::{Pattern, Row, What, supply_of};
+use super::pattern::{Pattern, Row, What};
 use crate::build::{Build, Colour, Half, Node, PanelType};
 use crate::check::Place;
 use crate::fault::{Fault, Line};
@@ -319,7 +319,7 @@ impl Maker<'_> {
                 self.rows
                     .iter()
                     .enumerate()
-                    .filter(|(_, r)| !(input && self.at_supply(r.point)) && supply_of(self.build, r.point) == Some(supply))
+                    .filter(|(_, r)| !(input && self.at_supply(r.point)) && self.build.supply_of(r.point) == Some(supply))
                     .filter_map(|(i, r)| match r.what {
                         What::Common(_) => Some((i, r.amps / r.volts)),
                         // with nothing taken off, the way to the supply is in it
@@ -336,7 +336,7 @@ impl Maker<'_> {
                 .rows
                 .iter()
                 .enumerate()
-                .filter(|(_, r)| matches!(r.what, What::Level(p) if supply_of(self.build, p) == Some(supply)))
+                .filter(|(_, r)| matches!(r.what, What::Level(p) if self.build.supply_of(p) == Some(supply)))
                 .map(|(i, _)| (i, 1.0))
                 .collect();
             self.add(Fault::SupplySet { supply, volts: 0.0 }, Effect::Slope { rows: levels, low: -1.0, high: 1.0 });
@@ -434,7 +434,7 @@ impl Maker<'_> {
                         What::Idle(p) => (if matches!(build.sense[p].node, Node::FeedEnd(_)) {
                             self.on_feed(p, feed)
                         } else {
-                            supply_of(build, p) == supply
+                            build.supply_of(p) == supply
                         })
                         .then_some((i, 1.0)),
                         _ => None,

@@ -10,7 +10,7 @@ use super::explain::{Explained, Explanation};
 use super::{Alternative, Finding, witnessed};
 use crate::build::{Node, Quantity};
 use crate::check::{CheckResult, Place};
-use crate::event::{Ending, Seen, StopCause};
+use crate::event::{Ending, Role, Seen, Stage, StopCause};
 use crate::fault::Fault;
 use crate::frame::{Cell, FrameSpec};
 use std::collections::BTreeMap;
@@ -214,8 +214,11 @@ impl Finder<'_, '_> {
             }
             return;
         }
-        let evidence = vec![cause.text(self.judge.build)];
+        let evidence = vec![cause.text(build)];
         self.checks.extend(["hold/", "open/volts/", "climb/", "pattern"].map(str::to_owned));
+        if lit && !collapsed && (!low || self.stays(point, value)) {
+            return self.jumped(point, low, evidence);
+        }
         // the sweep has measured the resistances; where it was not run they may be to blame as well
         let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
         match build.sense[point].node {
@@ -247,7 +250,52 @@ impl Finder<'_, '_> {
                 let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.2), ("supply-soft", place.clone(), 0.15)] };
                 self.add("supply-limit", place, if swept { 0.95 } else { 0.6 }, evidence, others);
             }
-            _ => self.add("unknown", place, 0.5, vec![format!("{}; {value:.3} V while light takes current", evidence[0])], vec![]),
+            _ => {}
+        }
+    }
+
+    /// Mean of a point's readings in the dark after a trip.
+    fn after(&self, point: usize) -> Option<f64> {
+        let values: Vec<f64> =
+            self.judge.record.windows.iter().filter(|w| w.role == Role::After).flat_map(|w| w.values(point).iter().copied()).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+    }
+
+    /// Level of a point with nothing lit before the trip.
+    fn before(&self, point: usize) -> Option<f64> {
+        self.judge.level(Stage::Idle, point).or_else(|| self.judge.level(Stage::Open, point)).map(|e| e.value)
+    }
+
+    /// Whether most of what tripped is still there in the dark: then light did not cause it.
+    fn stays(&self, point: usize, value: f64) -> bool {
+        matches!((self.before(point), self.after(point)), (Some(before), Some(after)) if before - after > 0.6 * (before - value))
+    }
+
+    /// Volts that went up, or down and stayed there in the dark, while something was lit. Where other points moved along it is the supply,
+    /// where this one did it alone it is its own converter; one alone can't tell.
+    fn jumped(&mut self, point: usize, low: bool, evidence: Vec<String>) {
+        let build = self.judge.build;
+        let supply = build.supply_of(point);
+        let moved = |p: usize| self.after(p).zip(self.before(p)).map(|(after, before)| after - before);
+        let others: Vec<f64> =
+            self.judge.volts_points().into_iter().filter(|&p| p != point && build.supply_of(p) == supply).filter_map(moved).collect();
+        let along = !others.is_empty() && others.iter().all(|d| if low { *d < -0.05 } else { *d > 0.05 });
+        let set = Place { supply: supply.map(|s| build.supplies[s].name.clone()), ..Place::default() };
+        let (offset, divider) = (Fault::ConverterOffset { sense: point, millivolt: 0.0 }, Fault::DividerOff { sense: point, percent: 0.0 });
+        let [offset, divider] = [offset, divider].map(|f| place_of(build, &f));
+        match (along, others.is_empty(), build.sense[point].node, low) {
+            (true, ..) => {
+                let others = if low { vec![("supply-soft", set.clone(), 0.1)] } else { vec![] };
+                self.add("supply-set", set, 0.8, evidence, others);
+            }
+            // an end that fell alone and stayed down may as well have lost its fuse
+            (_, false, Node::FeedEnd(f), true) => {
+                let feed = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
+                let alternatives = vec![("joint", feed.clone(), 0.2), ("converter-offset", offset, 0.2), ("divider-off", divider, 0.2)];
+                self.add("fuse-open", feed, 0.4, evidence, alternatives);
+            }
+            (_, false, ..) => self.add("converter-offset", offset, 0.5, evidence, vec![("divider-off", divider, 0.5)]),
+            _ => self.add("supply-set", set, 0.4, evidence, vec![("converter-offset", offset, 0.3), ("divider-off", divider, 0.3)]),
         }
     }
 

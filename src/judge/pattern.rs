@@ -179,7 +179,7 @@ fn layout(build: &Build, plan: &Plan, usable: &[usize], currents: &[usize]) -> V
         let with = |p: Option<usize>| p.and_then(|p| Some((p, step.expected[p]?)));
         let sensed = currents.iter().copied().filter(|&p| match build.sense[p].node {
             Node::FeedEnd(f) => f == feed,
-            _ => supply_of(build, p) == Some(supply),
+            _ => build.supply_of(p) == Some(supply),
         });
         let (common, own) = (with(common), with(own));
         let (of_supply, of_feed) = (unknowns.common(supply), unknowns.feed(feed));
@@ -221,12 +221,12 @@ fn layout(build: &Build, plan: &Plan, usable: &[usize], currents: &[usize]) -> V
             base: None,
             amps: 0.0,
             point,
-            loads: if supply_of(build, point) == Some(build.feeds[build.controller.feed].supply) { vec![draw] } else { Vec::new() },
+            loads: if build.supply_of(point) == Some(build.feeds[build.controller.feed].supply) { vec![draw] } else { Vec::new() },
         };
         out.push((row, Source::Level));
     }
     for &point in usable {
-        let supply = supply_of(build, point).unwrap_or(0);
+        let supply = build.supply_of(point).unwrap_or(0);
         let row = Row {
             what: What::Level(point),
             value: 0.0,
@@ -242,17 +242,6 @@ fn layout(build: &Build, plan: &Plan, usable: &[usize], currents: &[usize]) -> V
         out.push((row, Source::Level));
     }
     out
-}
-
-/// Supply that a sense point belongs to.
-pub(crate) fn supply_of(build: &Build, point: usize) -> Option<usize> {
-    let feed = |f: usize| build.feeds.get(f).map(|f| f.supply);
-    match build.sense[point].node {
-        Node::Supply(s) | Node::Distribution(s) => Some(s),
-        Node::FeedEnd(f) => feed(f),
-        Node::Panel(p) => build.panels.get(p).and_then(|p| feed(p.feed)),
-        Node::Controller => feed(build.controller.feed),
-    }
 }
 
 /// Type B variance of a level.

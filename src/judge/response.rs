@@ -6,7 +6,7 @@
 //! see alike, cancels by itself where a feed's end and its distribution are both sensed. The weights also count in that resistances differ
 //! from the stated ones, so that no difference of points outweighs what both of them say.
 
-use super::pattern::{RESISTANCE_SD, supply_of};
+use super::pattern::RESISTANCE_SD;
 use super::record::Record;
 use crate::build::{Build, Node, Quantity};
 use crate::check::PointUncertainty;
@@ -122,7 +122,7 @@ impl Responses {
         let (covariance, dof) = pooled(&cycles, &instruments);
         let volts = |p: usize| build.sense[p].quantity == Quantity::Volts;
         let distribution = |p: usize| {
-            let supply = supply_of(build, p).filter(|_| volts(p))?;
+            let supply = build.supply_of(p).filter(|_| volts(p))?;
             points.iter().position(|&q| volts(q) && build.sense[q].node == Node::Distribution(supply))
         };
         let shared = points.iter().map(|&p| distribution(p)).collect();

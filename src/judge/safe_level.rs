@@ -4,7 +4,7 @@
 //! level already has the panels at the top of their tolerance, so only what is beyond that is laid on the resistances.
 
 use super::checks::Judge;
-use super::pattern::{channels, supply_of};
+use super::pattern::channels;
 use crate::build::{Build, Node};
 use crate::event::Stage;
 use crate::frame::FrameSpec;
@@ -85,7 +85,7 @@ pub(super) fn safe_level(judge: &Judge<'_>) -> Option<SafeLevel> {
     }
     for (f, feed) in build.feeds.iter().enumerate().filter(|(f, _)| build.panels.iter().any(|p| p.feed == *f)) {
         let (Some(common), Some(own)) = channels(build, &usable, f) else { continue };
-        if supply_of(build, common) != Some(feed.supply) {
+        if build.supply_of(common) != Some(feed.supply) {
             continue;
         }
         let factor =

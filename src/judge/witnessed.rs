@@ -208,12 +208,28 @@ impl Statements<'_> {
                 }
             }
         }
-        out.extend(lines.into_iter().flat_map(|(half, colours)| self.line(half, &colours)));
+        match self.crossed(&lines) {
+            Some(crossed) => out.push(crossed),
+            None => out.extend(lines.into_iter().flat_map(|(half, colours)| self.line(half, &colours))),
+        }
         if rows.len() > MOST_LINES {
             return self.unknown();
         }
         out.extend(rows.into_iter().map(|row| self.told(Fault::RowDead { port, position, row }, 0.85, vec![])));
         out
+    }
+
+    /// The same two colours differ in both halves, and rows appear in the other one: a line of one colour and half is exchanged with one
+    /// of the other colour and half.
+    fn crossed(&self, lines: &BTreeMap<Half, BTreeSet<Colour>>) -> Option<Told> {
+        let (port, after) = (self.port(), self.after());
+        let (upper, lower) = (lines.get(&Half::Upper)?, lines.get(&Half::Lower)?);
+        let [a, b] = upper.iter().copied().collect::<Vec<_>>()[..] else { return None };
+        if upper != lower || !self.exchanged_halves() {
+            return None;
+        }
+        let swapped = |x, y| Fault::LinesSwapped { port, lines: [Line::data(Half::Upper, x), Line::data(Half::Lower, y)], after };
+        Some(self.told(swapped(a, b), 0.5, vec![(swapped(b, a), 0.4)]))
     }
 
     /// Colours that differ over the whole width of a half: an open line leaves white rows without that colour, exchanged lines leave

@@ -27,13 +27,18 @@ pub fn load(path: &str) -> (Build, String) {
 
 /// The demo sign with a hold of so many seconds.
 pub fn demo(hold_s: f64) -> (Build, String) {
-    let text = std::fs::read_to_string("config/water-taxi.toml").unwrap();
+    loaded("config/water-taxi.toml", hold_s)
+}
+
+/// A build file of the repository with a hold of so many seconds.
+pub fn loaded(path: &str, hold_s: f64) -> (Build, String) {
+    let text = std::fs::read_to_string(path).unwrap();
     let text = if text.contains("[limits]") {
         text.replace("[limits]", &format!("[limits]\nhold_s = {hold_s:.1}"))
     } else {
         format!("{text}\n[limits]\nhold_s = {hold_s:.1}\n")
     };
-    let build = build::load(&text, "demo").unwrap_or_else(|p| panic!("{}", p.render(false)));
+    let build = build::load(&text, path).unwrap_or_else(|p| panic!("{}", p.render(false)));
     (build, text)
 }
 

@@ -115,9 +115,19 @@ struct Known {
     /// What someone outside clocked in, word by word.
     clocked: bool,
     light: Rc<Glow>,
-    /// Per sense point: level, and its slope per ampere of additional controller current.
-    points: Vec<(f64, f64)>,
+    /// By sense point.
+    points: Vec<Sensed>,
     controller_v: f64,
+}
+
+/// What a sense point reads.
+#[derive(Clone, Copy)]
+struct Sensed {
+    level: f64,
+    /// Per ampere of additional controller current.
+    slope: f64,
+    /// A supply at its limit is a steep line only on one side: volts never rise above its setting.
+    most: f64,
 }
 
 /// Everything that exists physically.
@@ -295,14 +305,18 @@ impl World {
         }
         let (points, controller_v) = match self.network.solve(&parts, &light.lit) {
             Ok(solution) => {
-                let sensed = |p: &SensePoint| match p.quantity {
-                    Quantity::Celsius => (self.ambient_c, 0.0),
-                    _ => (solution.sense(p), solution.sense_per_controller_amp(p)),
+                let sensed = |(i, p): (usize, &SensePoint)| match p.quantity {
+                    Quantity::Celsius => Sensed { level: self.ambient_c, slope: 0.0, most: f64::INFINITY },
+                    quantity => {
+                        let setting = self.build.supply_of(i).filter(|_| quantity == Quantity::Volts).map(|s| parts.supplies[s].set_v);
+                        let (level, slope) = (solution.sense(p), solution.sense_per_controller_amp(p));
+                        Sensed { level, slope, most: setting.unwrap_or(f64::INFINITY).max(level) }
+                    }
                 };
-                (self.build.sense.iter().map(sensed).collect(), solution.volts(Node::Controller))
+                (self.build.sense.iter().enumerate().map(sensed).collect(), solution.volts(Node::Controller))
             }
             // no operating point: the supply has collapsed
-            Err(_) => (vec![(0.0, 0.0); self.build.sense.len()], 0.0),
+            Err(_) => (vec![Sensed { level: 0.0, slope: 0.0, most: 0.0 }; self.build.sense.len()], 0.0),
         };
         Known { program, clocked: false, light, points, controller_v }
     }
@@ -340,8 +354,8 @@ impl World {
 impl Analog for World {
     fn volts(&mut self, point: usize) -> f64 {
         let extra = self.wander.amps(self.now_ns);
-        let (level, slope) = self.known[self.now].points[point];
-        level + slope * extra
+        let Sensed { level, slope, most } = self.known[self.now].points[point];
+        (level + slope * extra).min(most)
     }
     #[inline]
     fn advance(&mut self, ns: u64) {
