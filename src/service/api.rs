@@ -5,12 +5,12 @@ use super::kept;
 use super::live::{FindingNow, KeptRun, NotAsked, Phase, PointNow, RunNow, Wanted};
 use super::problem::Problem;
 use super::token::Role;
-use super::{http, metrics, openapi, picture, stream, watch};
+use super::{http, metrics, openapi, stream, watch};
 use crate::baseline::{self, BaselineError};
 use crate::commission::{self, JOURNAL};
 use crate::event::{Answer, Difference, PlaceOfRun, Seen, Stage};
 use crate::frame::FrameSpec;
-use crate::{drift, ticket};
+use crate::{drawing, drift, ticket};
 use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
@@ -298,6 +298,8 @@ pub struct PanelView {
     pub up: String,
     /// Its feed.
     pub feed: String,
+    /// Number of its place on the wall, from 1: row by row from the top left, from the front.
+    pub place: usize,
 }
 
 /// The build in use.
@@ -622,11 +624,14 @@ async fn build(State(app): State<App>) -> Answered {
     let loaded = app.shared.loaded();
     let b = &loaded.build;
     let word = |up: crate::build::Up| serde_json::to_value(up).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default();
-    let panels = b.panels.iter().enumerate().map(|(i, p)| PanelView {
+    let places = drawing::places(b);
+    let all = drawing::placed(b, drawing::View::Front);
+    let panels = b.panels.iter().zip(&all).map(|(p, placed)| PanelView {
         port: p.port,
         position: p.position,
         at: p.at,
-        size: crate::wall::footprint(b, i),
+        size: placed.size.map(|pixels| pixels as u16),
+        place: places.iter().position(|&k| k == placed.panel).map_or(0, |k| k + 1),
         up: word(p.up),
         feed: b.feeds[p.feed].name.clone(),
     });
@@ -657,10 +662,10 @@ async fn wall(State(app): State<App>, query: Result<Query<WallQuery>, axum::extr
         None => app.shared.live().run.as_ref().map_or(FrameSpec::Black, |r| r.frame),
     };
     let loaded = app.shared.loaded();
-    if !picture::fits(&loaded.build, &frame) {
+    if !drawing::drawable(&loaded.build, &frame) {
         return Err(Problem::bad("`frame` names a panel or level that this build has not"));
     }
-    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], picture::svg(&loaded.build, &frame)).into_response())
+    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], drawing::lit(&loaded.build, &frame)).into_response())
 }
 
 async fn watch_days(State(app): State<App>) -> Answered {

@@ -15,7 +15,6 @@ pub mod memory;
 mod metrics;
 mod openapi;
 mod page;
-mod picture;
 mod problem;
 mod stream;
 pub mod token;
