@@ -165,7 +165,7 @@ pub fn commission(
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
 ) -> Result<Done, CommissionError> {
-    commission_watched(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})
+    judge_again(&carry_out(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})?)
 }
 
 /// Keeps an entry in the journal, then lets another look at it.
@@ -182,18 +182,19 @@ impl<S: journal::Storage> Sink for Tee<'_, S> {
     }
 }
 
-/// The same under a run id of the caller's; `tap` sees each entry once it is in the journal.
+/// Runs a build on a rig under a run id of the caller's and leaves the journal in the directory given back, not judged yet; `tap` sees each
+/// entry once it is in the journal.
 ///
 /// # Errors
-/// Where the run's directory, journal or reports cannot be written.
-pub fn commission_watched(
+/// Where the run's directory or journal cannot be written.
+pub fn carry_out(
     request: Request<'_>,
     run_id: String,
     mut rig: Rig,
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
     tap: &mut dyn FnMut(&Entry),
-) -> Result<Done, CommissionError> {
+) -> Result<PathBuf, CommissionError> {
     let dir = request.out.clone().unwrap_or_else(|| Path::new("out").join(&run_id));
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
@@ -226,8 +227,7 @@ pub fn commission_watched(
     rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
     // how it ended stands in the journal, as far as that could be written
     let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
-    drop((journal, album, rig, plan));
-    judge_again(&dir)
+    Ok(dir)
 }
 
 /// Moves an earlier run in this directory aside: nothing recorded is ever lost.
@@ -271,9 +271,17 @@ pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
 /// # Errors
 /// As [`judge_again`].
 pub fn append_baseline(run: &Path, baseline: &Numbers) -> Result<Done, CommissionError> {
-    let text = serde_json::to_string_pretty(baseline).expect("numbers are plain data");
-    write(run, BASELINE, text.as_bytes())?;
+    keep_baseline(run, baseline)?;
     judge_again(run)
+}
+
+/// Keeps the numbers of a baseline beside a run: its reports, once made, have the comparison.
+///
+/// # Errors
+/// Where the file cannot be written.
+pub fn keep_baseline(run: &Path, baseline: &Numbers) -> Result<(), CommissionError> {
+    let text = serde_json::to_string_pretty(baseline).expect("numbers are plain data");
+    write(run, BASELINE, text.as_bytes())
 }
 
 /// Writes `readings.csv` beside the journal of a kept run and names it. Not part of every run: it is several times as

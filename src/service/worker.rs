@@ -1,17 +1,19 @@
 //! The rig's own thread: drives the lines dark at start, watches the supply between runs, executes runs. Blocking.
 
 use super::config::Config;
-use super::kept;
 use super::live::{Command, Loaded, Phase, RunNow, Shared, Wanted};
 use super::memory::{Memory, Next};
+use super::person::PageWitness;
 use super::watch::{Alarm, DayFiles, Rows};
+use super::{handed_in, kept, map, tool};
 use crate::baseline;
 use crate::build::Build;
 use crate::commission::{self, Request};
-use crate::event::{Answer, Entry, Event, Question, Role, Selection, Stage, WitnessMode};
-use crate::frame::{Frame, FrameSpec};
+use crate::event::{Answer, Ending, Entry, Event, PlaceOfRun, Role, Seen, Selection, Stage, WitnessMode};
+use crate::find_map;
+use crate::frame::FrameSpec;
 use crate::power::Verdict;
-use crate::rig::{Clock, Meter, Rig, Witness};
+use crate::rig::{Clock, Meter, Rig};
 use crate::units::Reading;
 use serde_json::json;
 use std::path::Path;
@@ -63,8 +65,6 @@ pub const DAEMON_ENDS: &str = "the end of the daemon";
 const ROUND: Duration = Duration::from_secs(1);
 /// Converters that could not be had are tried again after this many rounds.
 const RETRY_ROUNDS: u32 = 60;
-/// Time between two looks at a waiting question.
-const LOOK: Duration = Duration::from_millis(50);
 
 /// A meter that shows each reading on the page.
 struct SeenMeter {
@@ -103,36 +103,6 @@ fn see(shared: &Shared, point: usize, reading: &Reading<f64>) {
     }
     // a reason given in time is progress too: only a hang starves the watchdog
     shared.advance();
-}
-
-/// The person at the page.
-struct PageWitness(Arc<Shared>);
-
-impl Witness for PageWitness {
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
-        self.ask_while(question, expected, &mut || true)
-    }
-    fn ask_while(&mut self, question: &Question, _expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
-        let shared = &self.0;
-        let minutes = shared.config().first_power.witness_wait_min;
-        let until = crate::rig::since_start() + Duration::from_secs(60 * u64::from(minutes));
-        let answers = shared.ask(question);
-        let answer = loop {
-            if !idle() {
-                break Answer::Absent;
-            }
-            match answers.recv_timeout(LOOK) {
-                Ok(answer) => break answer,
-                Err(mpsc::RecvTimeoutError::Disconnected) => break Answer::Absent,
-                Err(mpsc::RecvTimeoutError::Timeout) if crate::rig::since_start() > until && shared.stopped().is_none() => {
-                    shared.stop(&format!("the daemon: nobody answered for {minutes} minutes"));
-                }
-                Err(mpsc::RecvTimeoutError::Timeout) => {}
-            }
-        };
-        shared.asked();
-        answer
-    }
 }
 
 /// The supply between runs.
@@ -278,8 +248,14 @@ fn open_watch(shared: &Shared, hands: &dyn Hands) -> Option<Watched> {
 
 /// What to do next, by the memory, the policy and the paper checks.
 fn next(shared: &Shared) -> Next {
-    let next = shared.live().memory.next(&shared.config().first_power);
+    let (next, trouble) = {
+        let live = shared.live();
+        (live.memory.next(&shared.config().first_power), live.checklist_trouble.clone())
+    };
     let loaded = shared.loaded();
+    if let (Next::Begin, Some(why)) = (&next, trouble) {
+        return Next::Person(format!("the before-power checklist is not usable: {why}. Put it right, or begin the run without it"));
+    }
     if next == Next::Begin && loaded.desk.exit_code() != 0 {
         let first = loaded.desk.checks.iter().find(|c| c.verdict == Verdict::Fail).map(|c| c.title.as_str());
         let first = first.unwrap_or("see below");
@@ -315,7 +291,7 @@ fn remember(shared: &Shared) -> Next {
         tracing::warn!(run, attempts = memory.interrupted, "the last run was interrupted");
         save(shared, &memory);
         let dir = shared.runs_dir().join(&run);
-        if let Err(error) = commission::judge_again(&dir) {
+        if let Err(error) = tool::judge(&dir) {
             tracing::warn!(run, %error, "the interrupted run left no journal that can be judged");
         }
     }
@@ -328,7 +304,11 @@ fn remember(shared: &Shared) -> Next {
             None
         }
     };
-    shared.live().memory = memory;
+    let (handed_in, checklist_trouble) = handed_in::at_boot(shared, &memory);
+    let map = map::load(shared, &digest);
+    let mut live = shared.live();
+    (live.memory, live.handed_in, live.checklist_trouble, live.map) = (memory, handed_in, checklist_trouble, map);
+    drop(live);
     next(shared)
 }
 
@@ -353,10 +333,13 @@ pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<C
     let (mut watch, mut idle) = (Watch::new(shared), 0_u32);
     loop {
         match commands.recv_timeout(ROUND) {
-            Ok(Command::Begin(wanted)) => {
+            Ok(command @ (Command::Begin(_) | Command::FindMap)) => {
                 watch.close();
                 watched = None;
-                run(shared, hands, wanted);
+                match command {
+                    Command::Begin(wanted) => run(shared, hands, wanted),
+                    _ => search(shared, hands),
+                }
                 darken(shared, hands);
                 settle(shared);
                 watch = Watch::new(shared);
@@ -403,20 +386,9 @@ fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
         live.phase = Phase::Running;
         live.need = None;
         live.findings.clear();
-        live.run = Some(RunNow {
-            id: id.clone(),
-            place: wanted.place,
-            note: wanted.note.clone(),
-            stage: Stage::Open,
-            step: 0,
-            title: "setting up".to_owned(),
-            done: 0.0,
-            frame: FrameSpec::Black,
-            frame_title: FrameSpec::Black.title(),
-            alternating: false,
-            stopping: shared.stopped().is_some(),
-            question: None,
-        });
+        live.misplaced = false;
+        live.checklist_trouble = None;
+        live.run = Some(RunNow { place: wanted.place, note: wanted.note.clone(), ..begun(shared, &id) });
         let memory = live.memory.clone();
         drop(live);
         save(shared, &memory);
@@ -433,6 +405,7 @@ fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
             ("error".to_owned(), Some(why))
         }
     };
+    handed_in::run_ended(shared, &loaded.build, by_daemon);
     let kept = kept::one(&dir);
     let memory = {
         let mut live = shared.live();
@@ -456,6 +429,75 @@ fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
     shared.events.tell("run", &json!({ "id": id, "state": "ended", "outcome": outcome, "trouble": trouble }));
 }
 
+/// A run before its first step.
+fn begun(shared: &Shared, id: &str) -> RunNow {
+    RunNow {
+        id: id.to_owned(),
+        search: false,
+        place: PlaceOfRun::default(),
+        note: String::new(),
+        stage: Stage::Open,
+        step: 0,
+        title: "setting up".to_owned(),
+        done: 0.0,
+        frame: FrameSpec::Black,
+        frame_title: FrameSpec::Black.title(),
+        alternating: false,
+        stopping: shared.stopped().is_some(),
+        question: None,
+    }
+}
+
+/// Finds which port and position is where. No run: nothing is judged and nothing is remembered but what was found.
+fn search(shared: &Arc<Shared>, hands: &dyn Hands) {
+    let loaded = shared.loaded();
+    let id = crate::rig::new_run_id();
+    {
+        let mut live = shared.live();
+        live.phase = Phase::Running;
+        live.need = None;
+        let title = "each port and position in turn".to_owned();
+        live.run = Some(RunNow { search: true, stage: Stage::Marks, title, ..begun(shared, &id) });
+    }
+    say_lines(shared, "driven by the search for the map");
+    tracing::info!("the search for the map begins");
+    shared.events.tell("search", &json!({ "state": "begun" }));
+    let found = find(shared, hands, &loaded);
+    let map = match found {
+        Ok(map) => map,
+        Err(why) => map::without(shared, vec![why]),
+    };
+    tracing::info!(wrong = map.wrong.len(), advice = map.advice.len(), "the search for the map ended");
+    let told = json!({ "state": "ended", "wrong": map.wrong, "advice": map.advice });
+    map::keep(shared, map);
+    {
+        let mut live = shared.live();
+        live.run = None;
+        live.misplaced = false;
+    }
+    shared.clear_stop();
+    shared.events.tell("search", &told);
+}
+
+fn find(shared: &Arc<Shared>, hands: &dyn Hands, loaded: &Loaded) -> Result<map::FoundMap, String> {
+    let mut rig = on_the_page(shared, hands.run(&loaded.build)?.rig);
+    match find_map::find(&loaded.build, &mut rig, &|| shared.stopped()) {
+        Ok(Ok(found)) => Ok(map::of(shared, &loaded.build, &loaded.source, &found)),
+        Ok(Err(reasons)) => Ok(map::without(shared, reasons)),
+        Err(Ending::Stopped(cause)) => Err(format!("stopped, wall dark: {}", cause.text(&loaded.build))),
+        Err(Ending::Broken { message }) => Err(message),
+        Err(Ending::Completed) => Err("the search ended without a result".to_owned()),
+    }
+}
+
+/// The page as the person, and each reading on the page.
+fn on_the_page(shared: &Arc<Shared>, rig: Rig) -> Rig {
+    shared.counters.gap_us.store(0, Ordering::Relaxed);
+    let last = vec![None; shared.loaded().build.sense.len()];
+    let meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared), last });
+    Rig { meter, witness: Box::new(PageWitness(Arc::clone(shared))), ..rig }
+}
+
 fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loaded, id: &str, dir: &Path) -> Result<String, String> {
     std::fs::create_dir_all(dir).map_err(|e| format!("{}: {e}; check the state directory and the disk", dir.display()))?;
     if !wanted.note.is_empty() {
@@ -463,10 +505,7 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
     }
     let opened = hands.run(&loaded.build)?;
     let corrections = crate::calibration::load(shared.config().state(), &loaded.build)?;
-    let mut rig = opened.rig;
-    rig.witness = Box::new(PageWitness(Arc::clone(shared)));
-    shared.counters.gap_us.store(0, Ordering::Relaxed);
-    rig.meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared), last: vec![None; loaded.build.sense.len()] });
+    let rig = on_the_page(shared, opened.rig);
     let request = Request {
         build: &loaded.build,
         build_file: loaded.source.clone(),
@@ -488,21 +527,20 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
         }
     };
     let cancelled = || shared.stopped();
-    let done = commission::commission_watched(request, id.to_owned(), rig, &cancelled, &mut observer, &mut |entry| {
-        tap(shared, loaded, dir, entry)
-    })
-    .map_err(|e| e.to_string())?;
+    commission::carry_out(request, id.to_owned(), rig, &cancelled, &mut observer, &mut |entry| tap(shared, loaded, dir, entry))
+        .map_err(|e| e.to_string())?;
     // what the sign was when it was accepted goes into each later report
     match baseline::find(shared.config().state(), &loaded.digest, shared.simulated) {
         Ok(accepted) => {
-            if let Err(error) = commission::append_baseline(dir, &accepted.numbers) {
+            if let Err(error) = commission::keep_baseline(dir, &accepted.numbers) {
                 tracing::warn!(%error, "the run could not be compared with the baseline");
             }
         }
         Err(baseline::BaselineError::None { .. }) => {}
         Err(error) => tracing::warn!(%error, "the baseline is not usable"),
     }
-    Ok(done.report.outcome.word().to_owned())
+    tool::judge(dir).map_err(|e| format!("the run could not be judged: {e}"))?;
+    kept::one(dir).map(|kept| kept.outcome).ok_or_else(|| "the report of the run cannot be read".to_owned())
 }
 
 /// Tells the page what went into the journal.
@@ -535,6 +573,9 @@ fn tap(shared: &Arc<Shared>, loaded: &Loaded, dir: &Path, entry: &Entry) {
             shared.events.tell("window", &json!({ "step": step, "means": means }));
         }
         Event::Witnessed { step, answer, .. } => {
+            if is_misplaced(answer) {
+                shared.live().misplaced = true;
+            }
             shared.events.tell("answer", &json!({ "step": step, "answer": answer }));
         }
         Event::StepSkipped { step, why } => {
@@ -563,6 +604,12 @@ fn dark(shared: &Shared) {
     }
 }
 
+/// Whether a witness says that a picture is not where it belongs.
+fn is_misplaced(answer: &Answer) -> bool {
+    let Answer::Differs(list) = answer else { return false };
+    list.iter().any(|d| matches!(d.seen, Seen::PictureOf { .. } | Seen::Turned { .. }))
+}
+
 fn mean(values: &[f64]) -> Option<f64> {
     (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
 }
@@ -571,8 +618,14 @@ fn mean(values: &[f64]) -> Option<f64> {
 fn preview(shared: &Arc<Shared>, dir: &Path) {
     let (shared, dir) = (Arc::clone(shared), dir.to_owned());
     let spawned = std::thread::Builder::new().name("findings".to_owned()).spawn(move || {
-        let Ok(report) = commission::read_run(&dir).map(|judged| judged.report) else { return };
-        let findings: Vec<_> = report.findings.iter().take(8).map(|f| kept::finding(&f.kind, &f.place, f.probability, &f.remedy)).collect();
+        let judged = tool::report_so_far(&dir).map_err(|e| e.to_string());
+        let findings = match judged.and_then(|report| kept::findings(&report).map_err(|e| e.to_string())) {
+            Ok(findings) => findings,
+            Err(error) => {
+                tracing::warn!(error, "findings so far are not judged");
+                return;
+            }
+        };
         let mut live = shared.live();
         if live.run.as_ref().is_some_and(|r| dir.ends_with(&r.id)) {
             live.findings.clone_from(&findings);
