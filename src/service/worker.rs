@@ -578,6 +578,9 @@ fn tap(shared: &Arc<Shared>, loaded: &Loaded, dir: &Path, entry: &Entry) {
             }
             shared.events.tell("answer", &json!({ "step": step, "answer": answer }));
         }
+        Event::ByHand { reading, .. } => {
+            shared.events.tell("by-hand", &json!({ "item": reading.item, "value": reading.value }));
+        }
         Event::StepSkipped { step, why } => {
             shared.events.tell("skipped", &json!({ "step": step, "why": why }));
         }
