@@ -81,16 +81,25 @@ impl Physics for Expected<'_> {
     }
 }
 
-/// Frames and scan programs of a build, each computed once.
+/// Frames and scan programs of a build, each computed once as long as it is kept.
 pub struct Album<'a> {
     build: &'a Build,
-    programs: HashMap<(FrameSpec, u16), Arc<ScanProgram>>,
+    programs: HashMap<(FrameSpec, u16), (Arc<ScanProgram>, u64)>,
+    most: usize,
+    asked: u64,
 }
 
+/// Programs kept by one run: a step shows its own in turn with black, and does not come back. A program of the demo has 50 KB.
+const RECENT: usize = 16;
+
 impl<'a> Album<'a> {
-    /// An empty album.
+    /// For one run: keeps what was used last.
     pub fn new(build: &'a Build) -> Self {
-        Self { build, programs: HashMap::new() }
+        Self { build, programs: HashMap::new(), most: RECENT, asked: 0 }
+    }
+    /// For many runs: keeps all.
+    pub fn whole(build: &'a Build) -> Self {
+        Self { most: usize::MAX, ..Self::new(build) }
     }
 }
 
@@ -104,8 +113,19 @@ impl Pictures for Album<'_> {
         spec.draw(self.build)
     }
     fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram> {
-        let build = self.build;
-        Arc::clone(self.programs.entry((*spec, duty)).or_insert_with(|| Arc::new(scan::compile(build, &spec.draw(build), duty))))
+        self.asked += 1;
+        if let Some((program, last)) = self.programs.get_mut(&(*spec, duty)) {
+            *last = self.asked;
+            return Arc::clone(program);
+        }
+        if self.programs.len() >= self.most
+            && let Some(oldest) = self.programs.iter().min_by_key(|(_, (_, last))| *last).map(|(key, _)| *key)
+        {
+            self.programs.remove(&oldest);
+        }
+        let program = Arc::new(scan::compile(self.build, &spec.draw(self.build), duty));
+        self.programs.insert((*spec, duty), (Arc::clone(&program), self.asked));
+        program
     }
 }
 

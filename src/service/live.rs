@@ -145,6 +145,15 @@ pub struct RunNow {
     pub question: Option<QuestionNow>,
 }
 
+impl RunNow {
+    /// Nothing is lit any more.
+    pub fn dark(&mut self) {
+        self.frame = FrameSpec::Black;
+        self.frame_title = FrameSpec::Black.title();
+        self.alternating = false;
+    }
+}
+
 /// A sense point now.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

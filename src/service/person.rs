@@ -98,6 +98,10 @@ impl Witness for PageWitness {
         if minutes == 0 {
             return None;
         }
+        // the executor has blanked the wall
+        if let Some(run) = &mut self.0.live().run {
+            run.dark();
+        }
         let text = "The hold is over and the wall is dark. Measure the hottest joint or fuse at once: how many °C?";
         match self.said(text, About::Joint, None, minutes, idle) {
             Ok(Said::Joint(joint)) => joint,

@@ -601,9 +601,7 @@ fn tap(shared: &Arc<Shared>, loaded: &Loaded, dir: &Path, entry: &Entry) {
 
 fn dark(shared: &Shared) {
     if let Some(run) = &mut shared.live().run {
-        run.frame = FrameSpec::Black;
-        run.frame_title = FrameSpec::Black.title();
-        run.alternating = false;
+        run.dark();
     }
 }
 

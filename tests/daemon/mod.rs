@@ -66,7 +66,7 @@ impl Daemon {
     pub fn memory(&self, field: &str) -> f64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
         let line = status.lines().find_map(|l| l.strip_prefix(field)).unwrap();
-        line.split_whitespace().nth(1).unwrap().parse::<f64>().unwrap() / 1024.0
+        line.split_whitespace().next().unwrap().parse::<f64>().unwrap() / 1024.0
     }
 
     pub fn signal(&self, name: &str) {

@@ -115,7 +115,7 @@ pub struct SimOptions {
 
 /// Assembles the simulated rig of a build.
 pub fn rig(build: &Build, options: SimOptions) -> Rig {
-    rig_of_many(build, options, Seen::default())
+    rig_of_many(build, options, Seen::nothing())
 }
 
 /// [`rig`] for one of many simulated signs of a build: they share what sound panels show.
