@@ -350,6 +350,8 @@ fn a_checklist_outside_its_limits_stops_each_run_before_a_line_is_driven_until_a
         let journal = daemon.get(&format!("/api/v1/runs/{id}/journal")).body;
         assert!(journal.contains("\"checklist\"") && !journal.contains("stage-started"), "nothing was driven");
     }
+    // nor is anything lit to find the map
+    daemon.post("/api/v1/map", &json!({})).assert_problem(409);
     // from the file, as filled in elsewhere
     let text = toml::to_string(&list(5.02)).unwrap();
     let seen = daemon.post("/api/v1/checklist/file", &json!({ "text": text }));

@@ -660,6 +660,9 @@ async fn find(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answe
     if app.shared.config().first_power.start == super::config::Policy::Never {
         return Err(Problem::conflict("this board's configuration says that nothing is ever lit from here"));
     }
+    if let Some(why) = app.shared.live().handed_in.as_ref().and_then(|h| checklist::stop(&app.shared.loaded().build, &h.list)) {
+        return Err(Problem::conflict(why));
+    }
     if let Err(why) = find_map::Search::new(&app.shared.loaded().build) {
         return Err(Problem::conflict(why));
     }

@@ -40,8 +40,13 @@ pub fn place_text(p: &Place) -> String {
         (Some(port), None) => parts.push(format!("port {port}")),
         _ => {}
     }
+    // two ports exchanged have both in place of a line
+    let line = if p.line.as_ref().is_some_and(|l| l.starts_with("ports ")) { "" } else { "line " };
+    if line.is_empty() {
+        parts.clear();
+    }
     let words =
-        [("", &p.colour), ("", &p.half), ("line ", &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
+        [("", &p.colour), ("", &p.half), (line, &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
     parts.extend(words.iter().filter_map(|(w, v)| v.as_ref().map(|v| format!("{w}{v}"))));
     let numbers = [("block", p.block), ("row", p.row), ("column", p.column)];
     parts.extend(numbers.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))));

@@ -31,10 +31,11 @@ function render() {
   const frame = run ? JSON.stringify(run.frame) : '"black"';
   const source = api("wall.svg?frame=" + encodeURIComponent(frame));
   if ($("picture").getAttribute("src") !== source) $("picture").src = source;
-  const title = run ? run.frame_title + (run.alternating ? ", in turn with black" : "") : "black";
+  // where a mark is, is what a search asks
+  const title = run && run.search ? "one mark alone, somewhere" : run ? run.frame_title + (run.alternating ? ", in turn with black" : "") : "black";
   put("frame", title);
   $("picture").alt = "should be on the wall now: " + title;
-  $("done").hidden = !run;
+  $("done").hidden = !run || run.search;
   if (run) $("done").value = run.done;
   put("step", run ? `${run.search ? "search for the map" : `${run.stage} · step ${run.step}`} · ${run.title}${run.stopping ? " · stopping" : ""}` : "");
   $("stop").hidden = !run || !s.may_act;
