@@ -440,11 +440,7 @@ pub fn check(file: FilledIn, build: &Build) -> Result<Checklist, Vec<String>> {
     for reading in readings.iter().filter(|r| r.item != JOINT) {
         wrong.extend(named(&reading.item, "reading").err());
     }
-    if wrong.is_empty() {
-        Ok(Checklist { who: file.who, when, licensed, answers: file.answers, readings })
-    } else {
-        Err(wrong)
-    }
+    if wrong.is_empty() { Ok(Checklist { who: file.who, when, licensed, answers: file.answers, readings }) } else { Err(wrong) }
 }
 
 /// The empty file of a build, to be filled in.

@@ -71,7 +71,8 @@ fn what_a_person_said_is_in_the_record() {
 fn what_was_found_by_hand_is_in_the_record_and_older_records_are_read() {
     let dir = tempfile::tempdir().unwrap();
     let by_hand = ["--by-hand", "polarity=no", "--by-hand-who", "the builder"];
-    let words = ["run", DEMO, "--rig", "sim", "--seed", "7", "--witness", "none", "--stages", "open", "--out", "first", "--record", "rig.jsonl"];
+    let words =
+        ["run", DEMO, "--rig", "sim", "--seed", "7", "--witness", "none", "--stages", "open", "--out", "first", "--record", "rig.jsonl"];
     let (code, said) = signproof(dir.path(), &[&words[..], &by_hand].concat());
     assert_eq!(code, 5, "{said}");
     let (again, said) = signproof(dir.path(), &replay(DEMO, "open", "second"));

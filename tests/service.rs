@@ -380,7 +380,8 @@ fn answers_typed_into_the_first_run_are_judged_and_the_hottest_joint_too() {
     daemon.post("/api/v1/checklist", &list(5.02));
     let joint = format!("/api/v1/runs/{}/joint", asked["run"]["id"].as_str().unwrap());
     daemon.post(&joint, &json!({ "question": asked["run"]["question"]["id"], "reading": null })).assert_problem(409);
-    let hot = json!({ "celsius": 78.0, "meter": "thermometer", "accuracy": { "percent": 1, "digits": 10, "step": 0.1 }, "who": "the builder" });
+    let hot =
+        json!({ "celsius": 78.0, "meter": "thermometer", "accuracy": { "percent": 1, "digits": 10, "step": 0.1 }, "who": "the builder" });
     let over = daemon.witness_with(as_shown, &hot);
     assert_eq!(over["last"], "fail", "{over}");
     let report = report(&daemon);
@@ -429,9 +430,7 @@ fn the_map_is_found_on_the_page_where_the_witness_says_that_things_are_in_the_wr
     let daemon = Daemon::start(&config, &["--pace", "1e9", "--scenario", scenario.to_str().unwrap()]);
     assert_eq!(daemon.status()["misplaced"], false);
     daemon.post("/api/v1/runs", &json!({ "stages": ["open", "marks"] }));
-    let swapped = |_: &Value| {
-        json!({ "differs": [{ "port": 1, "position": 1, "seen": { "picture-of": { "port": 2, "position": 1 } } }] })
-    };
+    let swapped = |_: &Value| json!({ "differs": [{ "port": 1, "position": 1, "seen": { "picture-of": { "port": 2, "position": 1 } } }] });
     daemon.until("asked", |s| s["phase"] == "asking");
     let over = daemon.witness(swapped);
     assert_eq!(over["misplaced"], true, "{over}");
@@ -498,5 +497,5 @@ fn whole_runs_leave_no_memory_behind() {
     }
     let (now, peak) = (daemon.memory("VmRSS:"), daemon.memory("VmHWM:"));
     println!("resident after two whole runs {now:.1} MiB, at most {peak:.1} MiB");
-    assert!(now < 40.0 && peak < 64.0, "resident after two whole runs {now:.1} MiB, at most {peak:.1} MiB");
+    assert!(now < 26.0 && peak < 32.0, "resident after two whole runs {now:.1} MiB, at most {peak:.1} MiB");
 }

@@ -263,8 +263,13 @@ pub fn open_rig(
                 None => Scenario::default(),
             };
             let seed = seed.or(parsed.seed).unwrap_or_else(|| crate::rig::wall_now_ms().unsigned_abs());
-            let options =
-                SimOptions { scenario: parsed, seed, start_unix_ms: crate::rig::wall_now_ms(), witness, asked: Some(Box::<Terminal>::default()) };
+            let options = SimOptions {
+                scenario: parsed,
+                seed,
+                start_unix_ms: crate::rig::wall_now_ms(),
+                witness,
+                asked: Some(Box::<Terminal>::default()),
+            };
             Ok((sim::rig(build, options), Some(seed), text.map(|(_, text)| text)))
         }
     }

@@ -45,8 +45,7 @@ pub fn place_text(p: &Place) -> String {
     if line.is_empty() {
         parts.clear();
     }
-    let words =
-        [("", &p.colour), ("", &p.half), (line, &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
+    let words = [("", &p.colour), ("", &p.half), (line, &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
     parts.extend(words.iter().filter_map(|(w, v)| v.as_ref().map(|v| format!("{w}{v}"))));
     let numbers = [("block", p.block), ("row", p.row), ("column", p.column)];
     parts.extend(numbers.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))));

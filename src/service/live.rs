@@ -146,6 +146,24 @@ pub struct RunNow {
 }
 
 impl RunNow {
+    /// Before its first step.
+    pub fn begun(id: String, stopping: bool) -> Self {
+        Self {
+            id,
+            search: false,
+            place: PlaceOfRun::default(),
+            note: String::new(),
+            stage: Stage::Open,
+            step: 0,
+            title: "setting up".to_owned(),
+            done: 0.0,
+            frame: FrameSpec::Black,
+            frame_title: FrameSpec::Black.title(),
+            alternating: false,
+            stopping,
+            question: None,
+        }
+    }
     /// Nothing is lit any more.
     pub fn dark(&mut self) {
         self.frame = FrameSpec::Black;

@@ -136,9 +136,15 @@ fn by_hand(r: &Report) -> &'static str {
     let has = |joint: bool| r.checks.iter().any(|c| c.id.strip_prefix("by-hand/").is_some_and(|id| (id == "joint") == joint));
     match (has(false), has(true)) {
         (true, true) => "By hand: the before-power checklist and the hottest joint at the end of the hold are among the checks.",
-        (true, false) => "By hand: the before-power checklist is among the checks; the hottest joint at the end of the hold was not measured.",
-        (false, true) => "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint is among the checks.",
-        (false, false) => "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint was not measured.",
+        (true, false) => {
+            "By hand: the before-power checklist is among the checks; the hottest joint at the end of the hold was not measured."
+        }
+        (false, true) => {
+            "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint is among the checks."
+        }
+        (false, false) => {
+            "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint was not measured."
+        }
     }
 }
 
