@@ -233,6 +233,7 @@ try {
     await until(page, "begin is offered", () => !document.getElementById("begin").hidden);
     assert.ok(await page.$eval("#astray", (e) => e.hidden));
     await page.evaluate(() => fetch("/api/v1/runs", { method: "POST", headers: { "Content-Type": "application/json" }, body: '{"stages":["open","marks"]}' }));
+    await shown(page, "#ask");
     let first = true;
     await answerAll(page, async (page) => {
       if (!first) return asShown(page);
@@ -251,6 +252,7 @@ try {
     const build = await daemon.get("build");
     for (let asked = 0; asked < 6; asked++) {
       await until(page, "a mark is asked for", () => !document.getElementById("seek").hidden && !document.getElementById("seek-send").disabled);
+      assert.equal(await page.$eval("#seek-place", (e) => e.value), "", "nothing is chosen for the person");
       const [, port, position] = (await page.$eval("#mark", (e) => e.alt)).match(/(\d)·(\d)/).map(Number);
       const place = build.panels.find((p) => p.port === 3 - port && p.position === position).place;
       await (await page.waitForSelector(`.wall button[aria-label="place ${place}"]`)).tap();

@@ -100,6 +100,9 @@ function renderQuestion(q) {
   $("seek").hidden = q.about !== "place";
   if (q.mark) {
     $("mark").src = api(`mark.svg?port=${q.mark[0]}&position=${q.mark[1]}`);
+    // nothing is taken for said that was not
+    $("seek-place").value = "";
+    $("seek-way").value = "0";
     $("mark").alt = `the mark ${q.mark[0]}·${q.mark[1]} with its arrow up`;
   }
   put("trouble", "");
@@ -132,7 +135,7 @@ function overlay(on) {
     const b = el("button", seek ? String(p.place) : `${p.port}·${p.position}`), [w, h] = build.wall;
     b.type = "button";
     b.setAttribute("aria-label", seek ? `place ${p.place}` : `panel ${p.port}·${p.position}, ${panelName(p)}`);
-    b.setAttribute("aria-pressed", String(Number(chosen.value) === i));
+    b.setAttribute("aria-pressed", String(chosen.value === String(i)));
     b.style.cssText = `left:${100 * p.at[0] / w}%;top:${100 * p.at[1] / h}%;width:${100 * p.size[0] / w}%;height:${100 * p.size[1] / h}%`;
     b.addEventListener("click", () => { chosen.value = String(i); overlay(true); $(seek ? "seek-way" : "seen").focus(); });
     $("wall").append(b);
@@ -385,7 +388,9 @@ get("build").then((b) => {
   build = b;
   const options = (name) => b.panels.map((p, i) => { const o = el("option", name(p)); o.value = String(i); return o; });
   for (const id of ["panel", "other-panel"]) $(id).replaceChildren(...options(panelName));
-  $("seek-place").replaceChildren(...options((p) => `place ${p.place}`).sort((x, y) => b.panels[x.value].place - b.panels[y.value].place));
+  const choose = el("option", "choose …");
+  choose.value = "";
+  $("seek-place").replaceChildren(choose, ...options((p) => `place ${p.place}`).sort((x, y) => b.panels[x.value].place - b.panels[y.value].place));
   if (!$("seek").hidden) overlay(true);
 }).catch(() => {});
 render();
