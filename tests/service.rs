@@ -410,15 +410,36 @@ fn the_first_run_imports_the_file_that_the_configuration_names() {
     let file = dir.path().join("checklist.toml");
     let config = configure(dir.path(), "", "[first_power]\nchecklist = \"checklist.toml\"\n");
     std::fs::write(&file, "schema = 1\n").unwrap();
+    let checked =
+        || String::from_utf8(command(&config, &["--check"]).stdout(std::process::Stdio::piped()).output().unwrap().stdout).unwrap();
+    assert!(checked().contains("the checklist is not usable"), "{}", checked());
     let daemon = Daemon::start(&config, &FAST);
     let need = daemon.status()["need"].as_str().unwrap_or_default().to_owned();
     assert!(need.contains("checklist") && daemon.status()["run"].is_null(), "{need}");
     drop(daemon);
     std::fs::write(&file, toml::to_string(&list(5.31)).unwrap()).unwrap();
+    assert!(checked().contains("checklist of the builder"), "{}", checked());
     let daemon = Daemon::start(&config, &FAST);
     let over = daemon.until("over", |s| s["last"] == "stopped" && s["phase"] == "watching");
     assert!(over["handed_in"]["stops"].as_str().unwrap().contains("5.31 V"), "{over}");
     assert_eq!(check(&report(&daemon), "by-hand/volts/main")["result"], "fail");
+    // what stopped a run is not forgotten with the power
+    drop(daemon);
+    let daemon = Daemon::start(&config, &FAST);
+    assert!(daemon.status()["handed_in"]["stops"].is_string());
+    assert_eq!(run(&daemon, &["open"])["last"], "stopped");
+}
+
+#[test]
+fn the_joint_is_not_asked_for_where_the_configuration_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "[first_power]\nstart = \"after-button\"\njoint_wait_min = 0\n");
+    let daemon = Daemon::start(&config, &FAST);
+    let over = run(&daemon, &["open", "hold"]);
+    assert_eq!(over["last"], "incomplete", "{over}");
+    let report = report(&daemon);
+    assert!(report["checks"].as_array().unwrap().iter().any(|c| c["id"].as_str().unwrap().starts_with("hold/")), "it held");
+    assert!(check(&report, "by-hand/joint").is_null());
 }
 
 #[test]
