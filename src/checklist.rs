@@ -5,7 +5,8 @@ use crate::build::Build;
 use crate::check::{Check, CheckResult, Limit, Place};
 use crate::event::{Checklist, Entry, Event, HandReading};
 use crate::meter::decide::{decide, t_quantile};
-use serde::Deserialize;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Least resistance between + and − with the supply off: 5 V over it is 1 A with nothing lit (common practice, no
@@ -13,6 +14,8 @@ use std::collections::BTreeMap;
 pub const SHORT_OHM: f64 = 5.0;
 /// Name of the reading of the hottest joint.
 pub const JOINT: &str = "joint";
+/// What a thermometer at a joint can show, °C.
+const JOINT_RANGE_C: [f64; 2] = [-60.0, 500.0];
 
 /// How a question is answered.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -204,37 +207,57 @@ fn of_item(build: &Build, item: &Item, list: &Checklist) -> Check {
     check
 }
 
-/// The checks of a run's checklist and hand readings; none where nobody handed any in.
+/// The checks of a checklist.
+pub fn checks_of(build: &Build, list: &Checklist) -> Vec<Check> {
+    items(build).iter().map(|item| of_item(build, item, list)).collect()
+}
+
+/// The checks of a run's checklist and hand readings; none where nobody handed any in. Of several lists the last counts.
 pub fn checks(build: &Build, entries: &[Entry]) -> Vec<Check> {
-    let mut out = Vec::new();
+    let list = entries.iter().rev().find_map(|e| if let Event::Checklist(list) = &e.event { Some(list) } else { None });
+    let mut out = list.map_or(vec![], |list| checks_of(build, list));
     for entry in entries {
-        match &entry.event {
-            Event::Checklist(list) => out.extend(items(build).iter().map(|item| of_item(build, item, list))),
-            Event::ByHand { reading, who } if reading.item == JOINT => {
-                let limit = Limit { low: None, high: Some(build.limits.joint_max_c) };
-                out.push(Check {
-                    id: format!("by-hand/{JOINT}"),
-                    title: "temperature of the hottest joint at the end of the hold".to_owned(),
-                    place: Place::default(),
-                    value: Some(reading.value),
-                    unit: "°C".to_owned(),
-                    limit,
-                    expanded_uncertainty: Some(guard(reading)),
-                    result: decide(reading.value, guard(reading), limit),
-                    basis: format!(
-                        "{:.0} °C (common practice, no source); {} ± {:.2} greatest error; {who}",
-                        build.limits.joint_max_c, reading.meter, reading.error
-                    ),
-                });
-            }
-            _ => {}
+        if let Event::ByHand { reading, who } = &entry.event
+            && reading.item == JOINT
+        {
+            let limit = Limit { low: None, high: Some(build.limits.joint_max_c) };
+            out.push(Check {
+                id: format!("by-hand/{JOINT}"),
+                title: "temperature of the hottest joint at the end of the hold".to_owned(),
+                place: Place::default(),
+                value: Some(reading.value),
+                unit: "°C".to_owned(),
+                limit,
+                expanded_uncertainty: Some(guard(reading)),
+                result: decide(reading.value, guard(reading), limit),
+                basis: format!(
+                    "{:.0} °C (common practice, no source); {} ± {:.2} greatest error; {who}",
+                    build.limits.joint_max_c, reading.meter, reading.error
+                ),
+            });
         }
     }
     out
 }
 
+/// A reading of the hottest joint.
+///
+/// # Errors
+/// What was expected.
+pub fn joint(celsius: f64, accuracy: Accuracy, meter: &str) -> Result<HandReading, String> {
+    let [low, high] = JOINT_RANGE_C;
+    if !(low..=high).contains(&celsius) {
+        return Err(format!("{celsius} °C: expected {low} to {high}"));
+    }
+    if !accuracy.sound() {
+        return Err("the accuracy: percent (0 to 50), digits and step must be numbers from 0 up".to_owned());
+    }
+    check_name("the thermometer", meter)?;
+    Ok(HandReading { item: JOINT.to_owned(), value: celsius, error: accuracy.error(celsius), meter: meter.to_owned() })
+}
+
 /// Accuracy as a meter's data sheet states it: ± (percent of the reading + digits of the last place).
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize, Serialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Accuracy {
     /// Percent of the reading.
@@ -255,38 +278,71 @@ impl Accuracy {
     }
 }
 
-#[derive(Deserialize)]
+/// The hand meter, with its accuracy for each kind of reading.
+#[derive(Debug, Deserialize, Serialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct MeterFile {
-    model: String,
-    volts: Option<Accuracy>,
-    ohms: Option<Accuracy>,
-    celsius: Option<Accuracy>,
+pub struct HandMeter {
+    /// The model, for the record.
+    pub model: String,
+    /// For volts.
+    pub volts: Option<Accuracy>,
+    /// For ohms.
+    pub ohms: Option<Accuracy>,
+    /// For °C.
+    pub celsius: Option<Accuracy>,
 }
 
-#[derive(Default, Deserialize)]
+/// What is found at the end of the hold.
+#[derive(Debug, Default, Deserialize, Serialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct EndFile {
-    joint_c: Option<f64>,
+pub struct AtTheEnd {
+    /// The hottest joint, °C.
+    pub joint_c: Option<f64>,
 }
 
-#[derive(Deserialize)]
+/// A filled-in checklist as it comes from outside, not checked yet: from its file, or from a form.
+#[derive(Debug, Deserialize, Serialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct File {
-    schema: i64,
-    serial: String,
-    who: String,
-    when: toml::Value,
-    licensed: Option<String>,
-    meter: MeterFile,
+pub struct FilledIn {
+    /// 1.
+    pub schema: i64,
+    /// Serial number of the sign it was filled in for.
+    pub serial: String,
+    /// Who looked and measured.
+    pub who: String,
+    /// When, as a date with time.
+    #[schemars(with = "String")]
+    pub when: toml::Value,
+    /// Who is licensed and did what only they may do.
+    pub licensed: Option<String>,
+    /// The meter.
+    pub meter: HandMeter,
+    /// Yes or no, by name of the question.
     #[serde(default)]
-    answers: BTreeMap<String, bool>,
+    pub answers: BTreeMap<String, bool>,
+    /// Ohms, by supply.
     #[serde(default)]
-    ohms: BTreeMap<String, f64>,
+    pub ohms: BTreeMap<String, f64>,
+    /// Volts, by supply.
     #[serde(default)]
-    volts: BTreeMap<String, f64>,
+    pub volts: BTreeMap<String, f64>,
+    /// At the end of the hold.
     #[serde(default)]
-    end: EndFile,
+    pub end: AtTheEnd,
+}
+
+/// Longest name of a person or a meter, characters.
+const NAME_MAX: usize = 200;
+
+/// Checks a name that goes into the record.
+///
+/// # Errors
+/// What was expected.
+pub fn check_name(what: &str, name: &str) -> Result<(), String> {
+    if name.chars().count() > NAME_MAX || name.chars().any(char::is_control) {
+        return Err(format!("{what}: at most {NAME_MAX} characters, none of them a control character"));
+    }
+    Ok(())
 }
 
 /// A moment as written by hand: with or without its distance from UTC.
@@ -307,7 +363,15 @@ pub fn check_moment(text: &str) -> Result<(), String> {
 /// # Errors
 /// What is wrong, one problem a line, with what was expected.
 pub fn read(source: &str, file_name: &str, build: &Build) -> Result<Checklist, String> {
-    let file: File = toml::from_str(source).map_err(|e| format!("{file_name}: {e}"))?;
+    let file: FilledIn = toml::from_str(source).map_err(|e| format!("{file_name}: {e}"))?;
+    check(file, build).map_err(|wrong| wrong.iter().map(|w| format!("{file_name}: {w}")).collect::<Vec<_>>().join("\n"))
+}
+
+/// Checks a filled-in checklist of this build.
+///
+/// # Errors
+/// What is wrong, each with what was expected.
+pub fn check(file: FilledIn, build: &Build) -> Result<Checklist, Vec<String>> {
     let mut wrong: Vec<String> = Vec::new();
     if file.schema != 1 {
         wrong.push(format!("schema = {}: this version knows schema 1", file.schema));
@@ -320,6 +384,10 @@ pub fn read(source: &str, file_name: &str, build: &Build) -> Result<Checklist, S
     }
     if file.who.trim().is_empty() {
         wrong.push("who is empty: name the person who looked".to_owned());
+    }
+    let licensed = file.licensed.filter(|name| !name.trim().is_empty());
+    for (what, name) in [("who", Some(&file.who)), ("licensed", licensed.as_ref()), ("[meter] model", Some(&file.meter.model))] {
+        wrong.extend(name.and_then(|name| check_name(what, name).err()));
     }
     let when = match &file.when {
         toml::Value::String(s) => s.clone(),
@@ -351,6 +419,7 @@ pub fn read(source: &str, file_name: &str, build: &Build) -> Result<Checklist, S
         if !accuracy.sound() {
             wrong.push(format!("[meter] {kind}: percent (0 to 50), digits and step must be numbers from 0 up"));
         } else if !(range[0]..=range[1]).contains(&value) {
+            // a reading that is no number is not in the range either
             wrong.push(format!(
                 "{id} = {value}: expected {} to {}; where the meter shows over range, give the top of its range",
                 range[0], range[1]
@@ -366,16 +435,12 @@ pub fn read(source: &str, file_name: &str, build: &Build) -> Result<Checklist, S
         take(format!("volts/{name}"), value, file.meter.volts, "volts", [-1000.0, 1000.0]);
     }
     if let Some(value) = file.end.joint_c {
-        take(JOINT.to_owned(), value, file.meter.celsius, "celsius", [-60.0, 500.0]);
+        take(JOINT.to_owned(), value, file.meter.celsius, "celsius", JOINT_RANGE_C);
     }
     for reading in readings.iter().filter(|r| r.item != JOINT) {
         wrong.extend(named(&reading.item, "reading").err());
     }
-    if wrong.is_empty() {
-        Ok(Checklist { who: file.who, when, licensed: file.licensed, answers: file.answers, readings })
-    } else {
-        Err(wrong.iter().map(|w| format!("{file_name}: {w}")).collect::<Vec<_>>().join("\n"))
-    }
+    if wrong.is_empty() { Ok(Checklist { who: file.who, when, licensed, answers: file.answers, readings }) } else { Err(wrong) }
 }
 
 /// The empty file of a build, to be filled in.

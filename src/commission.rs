@@ -81,16 +81,25 @@ impl Physics for Expected<'_> {
     }
 }
 
-/// Frames and scan programs of a build, each computed once.
+/// Frames and scan programs of a build, each computed once as long as it is kept.
 pub struct Album<'a> {
     build: &'a Build,
-    programs: HashMap<(FrameSpec, u16), Arc<ScanProgram>>,
+    programs: HashMap<(FrameSpec, u16), (Arc<ScanProgram>, u64)>,
+    most: usize,
+    asked: u64,
 }
 
+/// Programs kept by one run: a step shows its own in turn with black, and does not come back. A program of the demo has 50 KB.
+const RECENT: usize = 16;
+
 impl<'a> Album<'a> {
-    /// An empty album.
+    /// For one run: keeps what was used last.
     pub fn new(build: &'a Build) -> Self {
-        Self { build, programs: HashMap::new() }
+        Self { build, programs: HashMap::new(), most: RECENT, asked: 0 }
+    }
+    /// For many runs: keeps all.
+    pub fn whole(build: &'a Build) -> Self {
+        Self { most: usize::MAX, ..Self::new(build) }
     }
 }
 
@@ -104,8 +113,19 @@ impl Pictures for Album<'_> {
         spec.draw(self.build)
     }
     fn program(&mut self, spec: &FrameSpec, duty: u16) -> Arc<ScanProgram> {
-        let build = self.build;
-        Arc::clone(self.programs.entry((*spec, duty)).or_insert_with(|| Arc::new(scan::compile(build, &spec.draw(build), duty))))
+        self.asked += 1;
+        if let Some((program, last)) = self.programs.get_mut(&(*spec, duty)) {
+            *last = self.asked;
+            return Arc::clone(program);
+        }
+        if self.programs.len() >= self.most
+            && let Some(oldest) = self.programs.iter().min_by_key(|(_, (_, last))| *last).map(|(key, _)| *key)
+        {
+            self.programs.remove(&oldest);
+        }
+        let program = Arc::new(scan::compile(self.build, &spec.draw(self.build), duty));
+        self.programs.insert((*spec, duty), (Arc::clone(&program), self.asked));
+        program
     }
 }
 
@@ -165,7 +185,7 @@ pub fn commission(
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
 ) -> Result<Done, CommissionError> {
-    commission_watched(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})
+    judge_again(&carry_out(request, crate::rig::new_run_id(), rig, cancelled, observer, &mut |_| {})?)
 }
 
 /// Keeps an entry in the journal, then lets another look at it.
@@ -182,18 +202,19 @@ impl<S: journal::Storage> Sink for Tee<'_, S> {
     }
 }
 
-/// The same under a run id of the caller's; `tap` sees each entry once it is in the journal.
+/// Runs a build on a rig under a run id of the caller's and leaves the journal in the directory given back, not judged yet; `tap` sees each
+/// entry once it is in the journal.
 ///
 /// # Errors
-/// Where the run's directory, journal or reports cannot be written.
-pub fn commission_watched(
+/// Where the run's directory or journal cannot be written.
+pub fn carry_out(
     request: Request<'_>,
     run_id: String,
     mut rig: Rig,
     cancelled: &dyn Fn() -> Option<String>,
     observer: &mut dyn FnMut(&run::Progress<'_>),
     tap: &mut dyn FnMut(&Entry),
-) -> Result<Done, CommissionError> {
+) -> Result<PathBuf, CommissionError> {
     let dir = request.out.clone().unwrap_or_else(|| Path::new("out").join(&run_id));
     make_room(&dir)?;
     let path = dir.join(JOURNAL);
@@ -226,8 +247,7 @@ pub fn commission_watched(
     rig.meter = Box::new(Corrected::new(rig.meter, by.collect()));
     // how it ended stands in the journal, as far as that could be written
     let _ = run::run(request.build, &plan, started, &request.corrections, &mut rig, &mut album, &mut journal, cancelled, observer);
-    drop((journal, album, rig, plan));
-    judge_again(&dir)
+    Ok(dir)
 }
 
 /// Moves an earlier run in this directory aside: nothing recorded is ever lost.
@@ -271,9 +291,17 @@ pub fn judge_again(run: &Path) -> Result<Done, CommissionError> {
 /// # Errors
 /// As [`judge_again`].
 pub fn append_baseline(run: &Path, baseline: &Numbers) -> Result<Done, CommissionError> {
-    let text = serde_json::to_string_pretty(baseline).expect("numbers are plain data");
-    write(run, BASELINE, text.as_bytes())?;
+    keep_baseline(run, baseline)?;
     judge_again(run)
+}
+
+/// Keeps the numbers of a baseline beside a run: its reports, once made, have the comparison.
+///
+/// # Errors
+/// Where the file cannot be written.
+pub fn keep_baseline(run: &Path, baseline: &Numbers) -> Result<(), CommissionError> {
+    let text = serde_json::to_string_pretty(baseline).expect("numbers are plain data");
+    write(run, BASELINE, text.as_bytes())
 }
 
 /// Writes `readings.csv` beside the journal of a kept run and names it. Not part of every run: it is several times as

@@ -282,3 +282,49 @@ fn guard_bands_follow_the_meter() {
     assert_eq!(result(5.273), CheckResult::Fail);
     assert_eq!(result(4.877), CheckResult::Fail);
 }
+
+/// A person at the terminal who never answers, on a sign whose supply falls to 4.4 V while they think: ended by the interlock, exit
+/// code and what was said.
+fn thinking(flags: &[&str]) -> (i32, String) {
+    let temp = tempfile::tempdir().unwrap();
+    std::fs::write(temp.path().join("falls.toml"), "[[fault]]\nkind = \"supply-set\"\nvolts = 4.4\nat_s = 1.4\n").unwrap();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_signproof"))
+        .current_dir(temp.path())
+        .args(["run", concat!(env!("CARGO_MANIFEST_DIR"), "/config/water-taxi.toml"), "--rig", "sim", "--witness", "ask", "--seed", "1"])
+        .args(["--stages", "open,marks", "--scenario", "falls.toml", "--out", "run"])
+        .args(flags)
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    // open, and nothing is typed
+    let typing = child.stdin.take();
+    let until = std::time::Instant::now() + std::time::Duration::from_secs(120);
+    let code = loop {
+        if let Some(status) = child.try_wait().unwrap() {
+            break status.code().unwrap();
+        }
+        if std::time::Instant::now() > until {
+            child.kill().unwrap();
+            panic!("nothing looked at the supply while the person thought");
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    };
+    drop(typing);
+    let mut said = String::new();
+    std::io::Read::read_to_string(&mut child.stderr.take().unwrap(), &mut said).unwrap();
+    let report = std::fs::read_to_string(temp.path().join("run/report.json")).unwrap();
+    (code, said + &report)
+}
+
+#[test]
+fn the_interlock_is_on_while_the_person_at_the_terminal_thinks() {
+    let by_hand = ["--by-hand", "polarity=yes", "--by-hand-who", "the builder", "--record", "rig.jsonl"];
+    for flags in [&[][..], &by_hand[..]] {
+        let (code, said) = thinking(flags);
+        assert_eq!(code, 5, "{flags:?}: {said}");
+        assert!(said.contains("PORT.POSITION dark"), "the question was asked: {said}");
+        assert!(said.contains("The run was stopped: ") && said.contains(" V, outside "), "{said}");
+    }
+}

@@ -12,7 +12,7 @@ const ORDER: [(&str, u32); 30] = [
     ("check", 0),
     ("wall", 3),
     ("power", 4),
-    ("drawing", 4),
+    ("drawing", 5),
     ("frame", 4),
     ("event", 5),
     ("scan", 5),

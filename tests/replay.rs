@@ -68,6 +68,28 @@ fn what_a_person_said_is_in_the_record() {
 }
 
 #[test]
+fn what_was_found_by_hand_is_in_the_record_and_older_records_are_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let by_hand = ["--by-hand", "polarity=no", "--by-hand-who", "the builder"];
+    let words =
+        ["run", DEMO, "--rig", "sim", "--seed", "7", "--witness", "none", "--stages", "open", "--out", "first", "--record", "rig.jsonl"];
+    let (code, said) = signproof(dir.path(), &[&words[..], &by_hand].concat());
+    assert_eq!(code, 5, "{said}");
+    let (again, said) = signproof(dir.path(), &replay(DEMO, "open", "second"));
+    assert_eq!(again, 5, "{said}");
+    let (a, b) = (report(dir.path(), "first"), report(dir.path(), "second"));
+    assert_eq!((&a["checks"], &a["reasons"]), (&b["checks"], &b["reasons"]));
+    let (code, said) = signproof(dir.path(), &[&replay(DEMO, "open", "third")[..], &by_hand].concat());
+    assert!(code == 2 && said.contains("for a run of now"), "{said}");
+    // format 1 knew nothing of it
+    let (dir, code) = recorded("none", SHORT);
+    let record = std::fs::read_to_string(dir.path().join("rig.jsonl")).unwrap().replacen("\"format\":2", "\"format\":1", 1);
+    std::fs::write(dir.path().join("rig.jsonl"), record).unwrap();
+    let (again, said) = signproof(dir.path(), &replay(DEMO, SHORT, "second"));
+    assert_eq!(again, code, "{said}");
+}
+
+#[test]
 fn a_record_that_does_not_fit_is_an_error_and_no_verdict() {
     let (dir, _) = recorded("none", SHORT);
     let dir = dir.path();
@@ -89,7 +111,7 @@ fn a_record_that_does_not_fit_is_an_error_and_no_verdict() {
         ("long", [&half[..], &vec![b' '; 100_000][..]].concat(), 6),
         ("garbled", [&half[..], b"{\"read\":[0]}\n"].concat(), 6),
         ("empty", Vec::new(), 2),
-        ("newer", String::from_utf8(lines[0].to_vec()).unwrap().replace("\"format\":1", "\"format\":9").into_bytes(), 2),
+        ("newer", String::from_utf8(lines[0].to_vec()).unwrap().replace("\"format\":2", "\"format\":9").into_bytes(), 2),
     ];
     for (name, bytes, expected) in cases {
         std::fs::write(dir.join("rig.jsonl"), bytes).unwrap();

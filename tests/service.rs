@@ -36,10 +36,23 @@ fn the_first_power_up_runs_by_itself_asks_passes_and_becomes_the_baseline() {
     assert!(page.body.contains("SIMULATED") && page.header("content-security-policy").unwrap().contains("sandbox"));
     let rows = daemon.get(&format!("/api/v1/runs/{id}/readings")).body;
     assert!(rows.lines().count() > 10_000, "{}", rows.lines().count());
-    assert_eq!(daemon.get(&format!("/api/v1/runs/{id}/ticket?symptom=dark%20at%20dusk")).header("content-type"), Some("application/zip"));
+    // signed once this board has a key
+    let ticket = || daemon.get(&format!("/api/v1/runs/{id}/ticket?symptom=dark%20at%20dusk"));
+    let (state, signature) = (dir.path().join("state"), "MANIFEST.sha256.minisig");
+    let unsigned = ticket();
+    assert_eq!(unsigned.header("content-type"), Some("application/zip"), "{}", unsigned.body);
+    assert!(unsigned.body.contains("report.json") && !unsigned.body.contains(signature));
+    let key = std::process::Command::new(env!("CARGO_BIN_EXE_signproof")).arg("key").arg("--state-dir").arg(&state).output().unwrap();
+    assert!(key.status.success(), "{}", String::from_utf8_lossy(&key.stderr));
+    assert!(ticket().body.contains(signature));
     let journal = std::fs::read_to_string(dir.path().join(format!("state/runs/{id}/journal.jsonl"))).unwrap();
     assert_eq!(daemon.get(&format!("/api/v1/runs/{id}/journal")).body, journal);
-    assert_eq!(daemon.post(&format!("/api/v1/runs/{id}/accept"), &json!({})).status, 204);
+    let accept = format!("/api/v1/runs/{id}/accept");
+    for no_reason in [json!({}), json!({ "reason": "  " })] {
+        daemon.post(&accept, &no_reason).assert_problem(400);
+    }
+    let accepted = daemon.post(&accept, &json!({ "reason": "as built" }));
+    assert_eq!(accepted.status, 204, "{}", accepted.body);
     assert!(daemon.status()["need"].is_null());
     daemon.signal("TERM");
     assert_eq!(daemon.end(), Some(0), "{}", daemon.log());
@@ -79,7 +92,7 @@ fn a_dark_panel_that_the_witness_taps_fails_and_waits_for_a_person() {
     assert_eq!((&first["kind"], &first["place"]), (&json!("panel-dark"), &json!("port 1 position 2")), "{over}");
     assert!(over["need"].as_str().unwrap().contains("fail") && over["acceptable"].is_null());
     let id = kept(&daemon)[0]["id"].as_str().unwrap().to_owned();
-    daemon.post(&format!("/api/v1/runs/{id}/accept"), &json!({})).assert_problem(409);
+    daemon.post(&format!("/api/v1/runs/{id}/accept"), &json!({ "reason": "good enough" })).assert_problem(409);
     drop(daemon);
     // a new boot does not begin by itself either
     let daemon = Daemon::start(&config, &FAST);
@@ -277,4 +290,233 @@ fn the_code_is_shown_on_the_sign_only_where_a_phone_could_use_it() {
     let tokens = std::fs::read_to_string(dir.path().join("state/tokens.toml")).unwrap();
     let token = tokens.split('"').nth(1).unwrap();
     assert!(!text.contains(token), "the code is on the sign, the token not in the log");
+}
+
+/// A filled-in checklist of the demo with this reading at the terminals.
+fn list(volts: f64) -> Value {
+    let yes = ["arrows", "polarity", "fuses", "strands", "strain-relief", "selector", "protective-earth"];
+    json!({
+        "schema": 1, "serial": "WT-0003", "who": "the builder", "when": "2026-03-01T10:15", "licensed": "the electrician",
+        "meter": { "model": "hand meter", "volts": { "percent": 0.5, "digits": 2, "step": 0.01 }, "ohms": { "percent": 1, "digits": 3, "step": 0.1 } },
+        "answers": yes.map(|id| (id.to_owned(), json!(true))).into_iter().collect::<serde_json::Map<_, _>>(),
+        "ohms": { "main": 150.0 },
+        "volts": { "main": volts },
+    })
+}
+
+fn report(daemon: &Daemon) -> Value {
+    let id = kept(daemon).pop().unwrap()["id"].as_str().unwrap().to_owned();
+    daemon.get(&format!("/api/v1/runs/{id}/report")).json()
+}
+
+fn check<'a>(report: &'a Value, id: &str) -> &'a Value {
+    report["checks"].as_array().unwrap().iter().find(|c| c["id"] == id).unwrap_or(&Value::Null)
+}
+
+/// Begins a run of these stages and waits for its end.
+fn run(daemon: &Daemon, stages: &[&str]) -> Value {
+    let begun = daemon.post("/api/v1/runs", &json!({ "stages": stages }));
+    assert_eq!(begun.status, 202, "{}", begun.body);
+    daemon.until("over", |s| s["phase"] == "watching")
+}
+
+#[test]
+fn a_checklist_outside_its_limits_stops_each_run_before_a_line_is_driven_until_a_good_one_is_handed_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "[first_power]\nstart = \"after-button\"\n");
+    let daemon = Daemon::start(&config, &FAST);
+    let view = daemon.get("/api/v1/checklist").json();
+    let asked: Vec<&str> = view["questions"].as_array().unwrap().iter().map(|q| q["id"].as_str().unwrap()).collect();
+    for id in ["arrows", "polarity", "ohms/main", "protective-earth", "volts/main"] {
+        assert!(asked.contains(&id), "{asked:?}");
+    }
+    assert!(view["handed_in"].is_null());
+    // not of this sign, a question that there is not, a reading whose meter says nothing of its accuracy
+    for (key, value) in [("serial", json!("XX-1")), ("answers", json!({ "polarety": true })), ("meter", json!({ "model": "m" }))] {
+        let mut wrong = list(5.02);
+        wrong[key] = value;
+        daemon.post("/api/v1/checklist", &wrong).assert_problem(400);
+    }
+    let seen = daemon.post("/api/v1/checklist", &list(5.31));
+    assert!(seen.json()["stops"].as_str().unwrap().contains("5.31 V"), "{}", seen.body);
+    for _ in 0..2 {
+        let over = run(&daemon, &["open", "idle"]);
+        assert_eq!(over["last"], "stopped", "{over}");
+        assert!(over["handed_in"]["stops"].is_string(), "it stays: {over}");
+        let report = report(&daemon);
+        assert!(report["reasons"].to_string().contains("5.31 V"), "{}", report["reasons"]);
+        assert_eq!(check(&report, "by-hand/volts/main")["result"], "fail");
+        let id = report["run_id"].as_str().unwrap();
+        let journal = daemon.get(&format!("/api/v1/runs/{id}/journal")).body;
+        assert!(journal.contains("\"checklist\"") && !journal.contains("stage-started"), "nothing was driven");
+    }
+    // nor is anything lit to find the map
+    daemon.post("/api/v1/map", &json!({})).assert_problem(409);
+    // from the file, as filled in elsewhere
+    let text = toml::to_string(&list(5.02)).unwrap();
+    let seen = daemon.post("/api/v1/checklist/file", &json!({ "text": text }));
+    assert!(seen.status == 200 && seen.json()["stops"].is_null(), "{}", seen.body);
+    let over = run(&daemon, &["open", "idle"]);
+    assert!(over["last"] == "incomplete" && over["handed_in"].is_null(), "used up: {over}");
+    let first = report(&daemon);
+    let volts = check(&first, "by-hand/volts/main");
+    assert_eq!((&volts["result"], &volts["value"]), (&json!("pass"), &json!(5.02)));
+    let basis = volts["basis"].as_str().unwrap();
+    assert!(basis.contains("the builder") && basis.contains("2026-03-01T10:15"), "{basis}");
+    assert!(check(&first, "by-hand/protective-earth")["basis"].as_str().unwrap().contains("the electrician (licensed)"));
+    // nobody is asked twice, and nothing is made up
+    run(&daemon, &["open"]);
+    let later = report(&daemon);
+    assert!(check(&later, "by-hand/volts/main").is_null());
+    let page = daemon.get(&format!("/api/v1/runs/{}/report.html", later["run_id"].as_str().unwrap())).body;
+    assert!(page.contains("nobody handed in a before-power checklist"));
+}
+
+#[test]
+fn answers_typed_into_the_first_run_are_judged_and_the_hottest_joint_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&configure(dir.path(), "", ""), &FAST);
+    let asked = daemon.until("asked", |s| !s["run"]["question"].is_null());
+    daemon.post("/api/v1/checklist", &list(5.02));
+    let joint = format!("/api/v1/runs/{}/joint", asked["run"]["id"].as_str().unwrap());
+    daemon.post(&joint, &json!({ "question": asked["run"]["question"]["id"], "reading": null })).assert_problem(409);
+    let hot =
+        json!({ "celsius": 78.0, "meter": "thermometer", "accuracy": { "percent": 1, "digits": 10, "step": 0.1 }, "who": "the builder" });
+    let over = daemon.witness_with(as_shown, &hot);
+    assert_eq!(over["last"], "fail", "{over}");
+    let report = report(&daemon);
+    assert_eq!(check(&report, "by-hand/volts/main")["result"], "pass");
+    let joint = check(&report, "by-hand/joint");
+    assert_eq!((&joint["result"], &joint["value"]), (&json!("fail"), &json!(78.0)));
+    assert!(joint["basis"].as_str().unwrap().contains("the builder"));
+}
+
+#[test]
+fn a_bad_answer_handed_in_while_the_witness_looks_ends_the_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&configure(dir.path(), "", ""), &FAST);
+    daemon.until("asked", |s| !s["run"]["question"].is_null());
+    let mut bad = list(5.02);
+    bad["answers"]["polarity"] = json!(false);
+    assert_eq!(daemon.post("/api/v1/checklist", &bad).status, 200);
+    let over = daemon.until("over", |s| s["phase"] == "watching");
+    assert_eq!(over["last"], "stopped", "{over}");
+    assert!(report(&daemon)["reasons"].to_string().contains("`polarity` was answered with no"));
+}
+
+#[test]
+fn the_first_run_imports_the_file_that_the_configuration_names() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("checklist.toml");
+    let config = configure(dir.path(), "", "[first_power]\nchecklist = \"checklist.toml\"\n");
+    std::fs::write(&file, "schema = 1\n").unwrap();
+    let checked =
+        || String::from_utf8(command(&config, &["--check"]).stdout(std::process::Stdio::piped()).output().unwrap().stdout).unwrap();
+    assert!(checked().contains("the checklist is not usable"), "{}", checked());
+    let daemon = Daemon::start(&config, &FAST);
+    let need = daemon.status()["need"].as_str().unwrap_or_default().to_owned();
+    assert!(need.contains("checklist") && daemon.status()["run"].is_null(), "{need}");
+    drop(daemon);
+    std::fs::write(&file, toml::to_string(&list(5.31)).unwrap()).unwrap();
+    assert!(checked().contains("checklist of the builder"), "{}", checked());
+    let daemon = Daemon::start(&config, &FAST);
+    let over = daemon.until("over", |s| s["last"] == "stopped" && s["phase"] == "watching");
+    assert!(over["handed_in"]["stops"].as_str().unwrap().contains("5.31 V"), "{over}");
+    assert_eq!(check(&report(&daemon), "by-hand/volts/main")["result"], "fail");
+    // what stopped a run is not forgotten with the power
+    drop(daemon);
+    let daemon = Daemon::start(&config, &FAST);
+    assert!(daemon.status()["handed_in"]["stops"].is_string());
+    assert_eq!(run(&daemon, &["open"])["last"], "stopped");
+}
+
+#[test]
+fn the_joint_is_not_asked_for_where_the_configuration_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "[first_power]\nstart = \"after-button\"\njoint_wait_min = 0\n");
+    let daemon = Daemon::start(&config, &FAST);
+    let over = run(&daemon, &["open", "hold"]);
+    assert_eq!(over["last"], "incomplete", "{over}");
+    let report = report(&daemon);
+    assert!(report["checks"].as_array().unwrap().iter().any(|c| c["id"].as_str().unwrap().starts_with("hold/")), "it held");
+    assert!(check(&report, "by-hand/joint").is_null());
+}
+
+#[test]
+fn the_map_is_found_on_the_page_where_the_witness_says_that_things_are_in_the_wrong_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "[first_power]\nstart = \"after-button\"\n");
+    let scenario = dir.path().join("scenario.toml");
+    std::fs::write(&scenario, "[[fault]]\nkind = \"port-swap\"\nports = [1, 2]\n").unwrap();
+    let daemon = Daemon::start(&config, &["--pace", "1e9", "--scenario", scenario.to_str().unwrap()]);
+    assert_eq!(daemon.status()["misplaced"], false);
+    daemon.post("/api/v1/runs", &json!({ "stages": ["open", "marks"] }));
+    let swapped = |_: &Value| json!({ "differs": [{ "port": 1, "position": 1, "seen": { "picture-of": { "port": 2, "position": 1 } } }] });
+    daemon.until("asked", |s| s["phase"] == "asking");
+    let over = daemon.witness(swapped);
+    assert_eq!(over["misplaced"], true, "{over}");
+    let build = daemon.get("/api/v1/build").json();
+    let at = |port: u64, position: u64| {
+        let all = build["panels"].as_array().unwrap();
+        all.iter().find(|p| p["port"] == port && p["position"] == position).map(|p| p["at"].clone())
+    };
+    // a search that is stopped says so, and leaves no map
+    assert_eq!(daemon.post("/api/v1/map", &json!({})).status, 202);
+    daemon.post("/api/v1/map", &json!({})).assert_problem(409);
+    daemon.until("asked", |s| s["run"]["question"]["about"] == "place");
+    assert_eq!(daemon.ask("POST", "/stop", &[], "").status, 202);
+    daemon.until("over", |s| s["phase"] == "watching");
+    let map = daemon.get("/api/v1/map").json();
+    assert!(map["found"]["wrong"].to_string().contains("a person at the page"), "{map}");
+    daemon.get("/api/v1/map/build.toml").assert_problem(404);
+    // a whole one: what port 1 drives hangs where port 2 should be, and the other way round
+    assert_eq!(daemon.post("/api/v1/map", &json!({})).status, 202);
+    daemon.until("searching", |s| s["phase"] != "watching");
+    let mut marks = Vec::new();
+    loop {
+        let status = daemon.until("asked or over", |s| s["phase"] == "asking" || s["phase"] == "watching");
+        if status["phase"] == "watching" {
+            break;
+        }
+        let question = &status["run"]["question"];
+        let (Some(port), Some(position)) = (question["mark"][0].as_u64(), question["mark"][1].as_u64()) else { continue };
+        assert!(status["run"]["search"] == true && question["about"] == "place", "{status}");
+        let body = json!({ "question": question["id"], "at": at(3 - port, position), "degrees": 0 });
+        let answer = daemon.post("/api/v1/map/place", &body);
+        if answer.status == 204 {
+            marks.push((port, position));
+        }
+        std::thread::sleep(std::time::Duration::from_millis(60));
+    }
+    assert_eq!(marks, [(1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3)]);
+    let map = daemon.get("/api/v1/map").json();
+    assert!(map["found"]["advice"][0].as_str().unwrap().contains("Swap the ribbons of ports 1 and 2"), "{map}");
+    assert!(map["found"]["diff"].as_str().unwrap().contains("+# Chains as found on the wall by find-map, SIMULATED"), "{map}");
+    assert_eq!(daemon.status()["misplaced"], false, "the map is known now");
+    assert_eq!(kept(&daemon).len(), 1, "a search is no run");
+    let text = daemon.get("/api/v1/map/build.toml").body;
+    let corrected = signproof::build::load(&text, "corrected").unwrap_or_else(|_| panic!("no valid build"));
+    assert_eq!(signproof::power::desk(&corrected).exit_code(), 0);
+    let (found, was) = (corrected.panel_at(1, 1).unwrap(), at(2, 1).unwrap());
+    assert_eq!(json!(corrected.panels[found].at), was);
+    // kept over a boot
+    drop(daemon);
+    let daemon = Daemon::start(&config, &FAST);
+    assert_eq!(daemon.get("/api/v1/map/build.toml").body, text);
+}
+
+#[test]
+fn whole_runs_leave_no_memory_behind() {
+    let dir = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&configure(dir.path(), "", ""), &FAST);
+    for run in 0..2 {
+        if run > 0 {
+            assert_eq!(daemon.post("/api/v1/runs", &json!({})).status, 202);
+            daemon.until("running", |s| s["phase"] != "watching");
+        }
+        assert_eq!(daemon.witness(as_shown)["last"], "pass");
+    }
+    let (now, peak) = (daemon.memory("VmRSS:"), daemon.memory("VmHWM:"));
+    println!("resident after two whole runs {now:.1} MiB, at most {peak:.1} MiB");
+    assert!(now < 26.0 && peak < 32.0, "resident after two whole runs {now:.1} MiB, at most {peak:.1} MiB");
 }

@@ -46,7 +46,7 @@ impl<'a> Bench<'a> {
     pub fn new(build: &'a Build) -> Self {
         Self {
             plan: commission::plan(build, &Selection::default(), WitnessMode::None),
-            album: Album::new(build),
+            album: Album::whole(build),
             seen: Seen::default(),
             instruments: build.sense.iter().map(|p| crate::meter::point_uncertainty(build, p)).collect(),
             build,

@@ -76,7 +76,7 @@ pub fn open(build: &Build, wanted: &Use<'_>) -> Result<Rig, Exit> {
         rest: Duration::from_millis(args.rest_ms),
         doing: wanted.doing,
         storage: wanted.storage.unwrap_or(Path::new(".")).to_owned(),
-        witness: Box::new(Terminal),
+        witness: Box::<Terminal>::default(),
     };
     board::rig(build, options).map_err(|e| Exit::error(format!("{e}. Nothing was driven.")))
 }

@@ -6,7 +6,7 @@ use crate::checklist::{self, Accuracy, Kind};
 use crate::event::{Checklist, HandReading};
 use clap::Args;
 use std::collections::BTreeMap;
-use std::io::{BufRead, Write};
+use std::io::Write;
 use std::path::Path;
 
 /// Reads a filled-in checklist.
@@ -101,9 +101,11 @@ impl ByHandArgs {
     }
 }
 
-/// Lines from a person; `None` at the end of input.
+/// The next line from a person; `None` at the end of input.
+type Lines<'a> = dyn FnMut() -> Option<String> + 'a;
+
 struct Asker<'a> {
-    input: &'a mut dyn BufRead,
+    input: &'a mut Lines<'a>,
     output: &'a mut dyn Write,
 }
 
@@ -111,11 +113,7 @@ impl Asker<'_> {
     fn line(&mut self, question: &str) -> Option<String> {
         let _ = write!(self.output, "{question} ");
         let _ = self.output.flush();
-        let mut line = String::new();
-        match self.input.read_line(&mut line) {
-            Ok(n) if n > 0 => Some(line.trim().to_owned()),
-            _ => None,
-        }
+        (self.input)().map(|line| line.trim().to_owned())
     }
     /// Asks until `parse` understands; an empty line is no answer.
     fn until<T>(&mut self, question: &str, parse: impl Fn(&str) -> Result<T, String>) -> Option<Option<T>> {
@@ -178,7 +176,7 @@ fn parse_yes(text: &str) -> Result<bool, String> {
 }
 
 /// Goes through the checklist; `None` where nobody wants to or the input ends early. `now` stands where no moment is given.
-pub fn ask(build: &Build, now: &str, input: &mut dyn BufRead, output: &mut dyn Write) -> Option<Checklist> {
+pub fn ask<'a>(build: &Build, now: &str, input: &'a mut Lines<'a>, output: &'a mut dyn Write) -> Option<Checklist> {
     let mut asker = Asker { input, output };
     let _ = writeln!(
         asker.output,
@@ -209,7 +207,7 @@ pub fn ask(build: &Build, now: &str, input: &mut dyn BufRead, output: &mut dyn W
 }
 
 /// Asks for the hottest joint's temperature.
-pub fn ask_joint(input: &mut dyn BufRead, output: &mut dyn Write) -> Option<(HandReading, String)> {
+pub fn ask_joint<'a>(input: &'a mut Lines<'a>, output: &'a mut dyn Write) -> Option<(HandReading, String)> {
     let mut asker = Asker { input, output };
     let question = "The hold is over and the wall is dark. Measure the hottest joint or fuse at once: how many °C? (empty: not measured)";
     let (value, accuracy) = asker.reading(question, "°C", &mut BTreeMap::new())??;
@@ -227,7 +225,8 @@ mod tests {
     }
 
     fn typed(text: &str) -> Option<Checklist> {
-        ask(&build(), "2026-03-01T10:00:00Z", &mut text.as_bytes(), &mut Vec::new())
+        let mut lines = text.lines().map(str::to_owned);
+        ask(&build(), "2026-03-01T10:00:00Z", &mut || lines.next(), &mut Vec::new())
     }
 
     #[test]
@@ -260,7 +259,10 @@ mod tests {
 
     #[test]
     fn a_joint_needs_a_reading_and_an_accuracy() {
-        let ask = |text: &str| ask_joint(&mut text.as_bytes(), &mut Vec::new());
+        let ask = |text: &str| {
+            let mut lines = text.lines().map(str::to_owned);
+            ask_joint(&mut || lines.next(), &mut Vec::new())
+        };
         let (reading, who) = ask("41.5\n1 10 0.1\nthermometer\nBuilder\n").unwrap();
         assert_eq!((reading.value, who.as_str()), (41.5, "Builder"));
         assert!((reading.error - 1.415).abs() < 1e-12);

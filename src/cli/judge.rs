@@ -1,6 +1,6 @@
 //! `signproof judge` and `signproof history`.
 
-use super::{Exit, Format, print};
+use super::{Exit, Format, print, print_bytes};
 use crate::commission;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
@@ -16,6 +16,9 @@ pub struct JudgeArgs {
     /// Write readings.csv as well: every reading of the journal, one a row.
     #[arg(long)]
     readings: bool,
+    /// Print the result and write nothing.
+    #[arg(long, conflicts_with = "readings")]
+    print_only: bool,
 }
 
 /// How a report is printed.
@@ -28,6 +31,8 @@ pub enum ReportFormat {
     Json,
     /// JSON Lines of the OCP Test & Validation output specification 2.0.
     Ocp,
+    /// readings.csv: every reading of the journal, one a row.
+    Csv,
 }
 
 /// Prints a judged run.
@@ -38,6 +43,10 @@ pub fn print_report(done: &commission::Done, format: ReportFormat) -> Result<(),
         ReportFormat::Ocp => {
             let judged = commission::read_run(&done.dir).map_err(|e| Exit::error(e.to_string()))?;
             print(&crate::report::ocp(&done.report, &judged.entries));
+        }
+        ReportFormat::Csv => {
+            let judged = commission::read_run(&done.dir).map_err(|e| Exit::error(e.to_string()))?;
+            print_bytes(&judged.csv());
         }
     }
     Ok(())
@@ -56,6 +65,16 @@ pub struct HistoryArgs {
 
 /// `signproof judge`.
 pub fn judge(args: &JudgeArgs) -> Result<u8, Exit> {
+    if args.print_only {
+        let judged = commission::read_run(&args.run).map_err(|e| Exit::error(e.to_string()))?;
+        if args.format == ReportFormat::Csv {
+            print_bytes(&judged.csv());
+            return Ok(0);
+        }
+        let code = judged.report.outcome.exit_code();
+        print_report(&commission::Done { report: judged.report, dir: args.run.clone() }, args.format)?;
+        return Ok(code);
+    }
     let done = commission::judge_again(&args.run).map_err(|e| Exit::error(e.to_string()))?;
     if args.readings {
         commission::write_readings(&args.run).map_err(|e| Exit::error(e.to_string()))?;

@@ -222,6 +222,12 @@ fn print(text: &str) {
     let _ = out.flush();
 }
 
+/// The same for what is no text.
+fn print_bytes(bytes: &[u8]) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(bytes).and_then(|()| out.flush());
+}
+
 /// Reads and checks a build file; all its problems in one message.
 fn load_build(path: &std::path::Path) -> Result<(String, crate::build::Build), Exit> {
     let name = path.display().to_string();

@@ -160,17 +160,20 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
     };
     let storage = args.out.as_deref().and_then(|p| p.ancestors().find(|p| p.is_dir()));
     let board = board::Use { args: &args.board, doing: "run", storage };
-    let (rig, seed, scenario) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
-    let mut rig = match &args.record {
+    let (mut rig, seed, scenario) = open_rig(&args.rig, &build, args.scenario.as_deref(), args.seed, witness, &board)?;
+    if let Some(list) = list {
+        if matches!(args.rig, RigName::Replay(_)) {
+            return Err(Exit::usage("--checklist and --by-hand are for a run of now; a record has what was found by hand then"));
+        }
+        rig.witness = Box::new(crate::rig::WithChecklist { inner: rig.witness, list });
+    }
+    let rig = match &args.record {
         Some(path) => recorded(rig, &build, path)?,
         None => rig,
     };
     // what can't be compared is said before anything is lit
     let baseline =
         args.baseline.as_deref().map(|run| super::accept::baseline(run, &args.state, &build.digest(), rig.simulated)).transpose()?;
-    if let Some(list) = list {
-        rig.witness = Box::new(crate::rig::WithChecklist { inner: rig.witness, list });
-    }
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let request = Request {
         build: &build,
@@ -260,8 +263,13 @@ pub fn open_rig(
                 None => Scenario::default(),
             };
             let seed = seed.or(parsed.seed).unwrap_or_else(|| crate::rig::wall_now_ms().unsigned_abs());
-            let options =
-                SimOptions { scenario: parsed, seed, start_unix_ms: crate::rig::wall_now_ms(), witness, asked: Some(Box::new(Terminal)) };
+            let options = SimOptions {
+                scenario: parsed,
+                seed,
+                start_unix_ms: crate::rig::wall_now_ms(),
+                witness,
+                asked: Some(Box::<Terminal>::default()),
+            };
             Ok((sim::rig(build, options), Some(seed), text.map(|(_, text)| text)))
         }
     }

@@ -3,7 +3,7 @@
 use super::board::{self, BoardArgs};
 use super::journald::Journald;
 use super::run::{RigName, open_rig};
-use super::{Exit, cancel, colour, print};
+use super::{Exit, by_hand, cancel, colour, print};
 use crate::build::Build;
 use crate::commission;
 use crate::event::{Ending, Selection, StopCause, WitnessMode};
@@ -148,7 +148,14 @@ fn checked(config: &Config, loaded: &Loaded) -> String {
         _ => format!("{}: nothing is lit by itself; `signproof desk` says why", loaded.desk.result),
     };
     let door = if config.http.needs_token() { "with the token" } else { "without a token" };
-    format!("{}: {paper}\npage on {} {door}; state in {}", loaded.build.sign.name, config.http.listen, config.state().display())
+    let list = match &config.first_power.checklist {
+        Some(path) => match by_hand::load(path, &loaded.build) {
+            Ok(list) => format!("\nchecklist of {}, {}, for the first run", list.who, list.when),
+            Err(e) => format!("\nthe checklist is not usable, so no first run begins by itself: {}", e.message),
+        },
+        None => String::new(),
+    };
+    format!("{}: {paper}\npage on {} {door}; state in {}{list}", loaded.build.sign.name, config.http.listen, config.state().display())
 }
 
 /// The way to the page as a code on the sign, with the interlock on.

@@ -1,7 +1,7 @@
 //! `signproof ticket`.
 
 use super::accept::StateDir;
-use super::{Exit, print};
+use super::{Exit, print, print_bytes};
 use crate::commission;
 use crate::{journal, ticket};
 use clap::Args;
@@ -15,7 +15,7 @@ const SYMPTOM_MAX: usize = 4096;
 pub struct TicketArgs {
     /// Directory of the run.
     run: PathBuf,
-    /// The zip to write.
+    /// The zip to write; `-` for standard output.
     #[arg(short, long, value_name = "FILE.zip", required_unless_present = "text")]
     out: Option<PathBuf>,
     /// Print at most 15 lines for pasting into a ticket system; no zip unless --out is given as well.
@@ -63,7 +63,11 @@ pub fn ticket(args: &TicketArgs) -> Result<u8, Exit> {
             key: key.as_ref(),
         };
         let zip = ticket::make(&request).map_err(Exit::error)?;
-        journal::write_whole(out, &zip).map_err(|e| Exit::error(format!("{}: {e}", out.display())))?;
+        if out.as_os_str() == "-" {
+            print_bytes(&zip);
+        } else {
+            journal::write_whole(out, &zip).map_err(|e| Exit::error(format!("{}: {e}", out.display())))?;
+        }
         eprintln!("{}: {} KiB, {}", out.display(), zip.len().div_ceil(1024), if args.sign { "signed" } else { "not signed" });
     }
     if args.text {

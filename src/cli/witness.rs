@@ -6,21 +6,53 @@ use crate::drawing;
 use crate::event::{Answer, Checklist, Difference, HandReading, Question, Seen, Whereabouts};
 use crate::frame::Frame;
 use crate::rig::Witness;
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{BufRead, IsTerminal};
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::time::Duration;
+
+/// Between two lines the interlock looks this often. What is typed ahead is taken without a look.
+const LOOK: Duration = Duration::from_millis(50);
 
 /// Asks on stderr, reads answers from stdin. End of input means nobody is there.
-pub struct Terminal;
+#[derive(Default)]
+pub struct Terminal {
+    /// Lines from stdin, which blocks: read by a thread of its own from the first question on.
+    lines: Option<mpsc::Receiver<String>>,
+}
+
+impl Terminal {
+    /// The next line; `None` at the end of input, or where `idle` withdraws the question.
+    fn line(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<String> {
+        let lines = self.lines.get_or_insert_with(|| read_ahead(std::io::BufReader::new(std::io::stdin())));
+        wait(lines, idle)
+    }
+}
+
+fn read_ahead(input: impl BufRead + Send + 'static) -> mpsc::Receiver<String> {
+    let (sender, receiver) = mpsc::channel();
+    std::thread::spawn(move || input.lines().map_while(Result::ok).try_for_each(|line| sender.send(line)));
+    receiver
+}
+
+fn wait(lines: &mpsc::Receiver<String>, idle: &mut dyn FnMut() -> bool) -> Option<String> {
+    loop {
+        match lines.recv_timeout(LOOK) {
+            Ok(line) => return Some(line),
+            Err(RecvTimeoutError::Disconnected) => return None,
+            Err(RecvTimeoutError::Timeout) if !idle() => return None,
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+    }
+}
 
 const HELP: &str = "  y = as described; or one line per panel that differs, then an empty line:
   PORT.POSITION dark | turned 90|180|270 | shows PORT.POSITION | any words";
 
 impl Witness for Terminal {
-    fn ask(&mut self, question: &Question, _expected: &Frame) -> Answer {
-        let mut err = std::io::stderr().lock();
-        let _ = writeln!(err, "\n{}\n{HELP}", question.text);
+    fn ask(&mut self, question: &Question, _expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        eprintln!("\n{}\n{HELP}", question.text);
         let mut differences = Vec::new();
-        for line in std::io::stdin().lock().lines() {
-            let Ok(line) = line else { return Answer::Absent };
+        while let Some(line) = self.line(idle) {
             let line = line.trim();
             match line {
                 "y" | "yes" => return Answer::AsShown,
@@ -28,24 +60,18 @@ impl Witness for Terminal {
                 "" => {}
                 _ => match parse(line) {
                     Some(d) => differences.push(d),
-                    None => {
-                        let _ = writeln!(err, "not understood: {line}\n{HELP}");
-                    }
+                    None => eprintln!("not understood: {line}\n{HELP}"),
                 },
             }
         }
         if differences.is_empty() { Answer::Absent } else { Answer::Differs(differences) }
     }
-    fn where_is(&mut self, build: &Build, question: &Question, _mark: &Frame) -> Whereabouts {
-        let mut err = std::io::stderr().lock();
-        let _ = writeln!(err, "\n{}\n{}", question.text, places_text(build));
-        for line in std::io::stdin().lock().lines() {
-            let Ok(line) = line else { return Whereabouts::Absent };
+    fn where_is(&mut self, build: &Build, question: &Question, _mark: &Frame, idle: &mut dyn FnMut() -> bool) -> Whereabouts {
+        eprintln!("\n{}\n{}", question.text, places_text(build));
+        while let Some(line) = self.line(idle) {
             match parse_place(build, &line) {
                 Ok(seen) => return seen,
-                Err(why) => {
-                    let _ = writeln!(err, "  {why}");
-                }
+                Err(why) => eprintln!("  {why}"),
             }
         }
         Whereabouts::Absent
@@ -56,13 +82,14 @@ impl Witness for Terminal {
             return None;
         }
         let now = crate::rig::wall_now();
-        by_hand::ask(build, &now, &mut std::io::stdin().lock(), &mut std::io::stderr().lock())
+        // nothing is lit yet
+        by_hand::ask(build, &now, &mut || self.line(&mut || true), &mut std::io::stderr())
     }
-    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(HandReading, String)> {
         if !std::io::stdin().is_terminal() {
             return None;
         }
-        by_hand::ask_joint(&mut std::io::stdin().lock(), &mut std::io::stderr().lock())
+        by_hand::ask_joint(&mut || self.line(idle), &mut std::io::stderr())
     }
 }
 
@@ -127,6 +154,26 @@ fn parse(line: &str) -> Option<Difference> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn looks_go_on_until_a_line_comes_and_a_withdrawn_question_ends() {
+        let (sender, lines) = mpsc::channel();
+        let mut looks = 0;
+        let said = wait(&lines, &mut || {
+            looks += 1;
+            if looks == 3 {
+                sender.send("y".to_owned()).unwrap();
+            }
+            true
+        });
+        assert_eq!((said.as_deref(), looks), (Some("y"), 3));
+        assert_eq!(wait(&lines, &mut || false), None, "withdrawn");
+        drop(sender);
+        assert_eq!(wait(&lines, &mut || panic!("the end of input is no reason to look")), None);
+        let piped = read_ahead(&b"y\n1.2 dark\n"[..]);
+        let mut all = std::iter::from_fn(|| wait(&piped, &mut || true));
+        assert_eq!((all.next().as_deref(), all.next().as_deref(), all.next()), (Some("y"), Some("1.2 dark"), None));
+    }
 
     #[test]
     fn places_are_understood() {

@@ -2,10 +2,12 @@
 
 mod bench;
 mod geometry;
+mod lit;
 mod marked;
 mod text;
 
 pub use bench::{Scale, bench, feed_swatch};
 pub use geometry::{Link, Placed, RIBBON_SUPPLIED_M, View, links, placed, places};
+pub use lit::{drawable, lit, lit_panel};
 pub use marked::{Mark, wall};
 pub use text::escape;

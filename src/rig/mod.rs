@@ -67,29 +67,28 @@ pub trait Health {
     fn read(&mut self) -> BoardFacts;
 }
 
-/// A person who looks at the wall.
+/// A person who looks at the wall. Whoever takes time to answer calls `idle` several times a second while waiting, so that
+/// the interlock stays on; where `idle` says false the question is withdrawn, and the answer is that nobody is there.
 pub trait Witness {
     /// Asks, showing what should be there. Blocks until answered; `Answer::Absent` where nobody is.
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer;
-    /// The same, with `idle` called several times a second while waiting, so that the interlock stays on; where
-    /// `idle` says false the question is withdrawn and the answer is [`Answer::Absent`]. A witness that answers
-    /// at once, or that cannot wait and look elsewhere, is asked plainly.
-    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
-        let _ = idle;
-        self.ask(question, expected)
-    }
+    fn ask(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer;
     /// At which place of the build a panel's mark (its picture, arrow up) appears. Blocks until answered.
-    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
-        let _ = (build, question, mark);
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame, idle: &mut dyn FnMut() -> bool) -> Whereabouts {
+        let _ = (build, question, mark, idle);
         Whereabouts::Absent
     }
-    /// What was checked by hand before the supply was switched on; `None` where nobody says.
+    /// What was checked by hand before the supply was switched on; `None` where nobody says. Nothing is lit yet.
     fn before_power(&mut self, build: &Build) -> Option<Checklist> {
         let _ = build;
         None
     }
-    /// The hottest joint's temperature at the end of the hold, by hand, and who took it.
-    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+    /// The same where it was handed in since the run began, or since it was asked last; does not wait.
+    fn handed_in_late(&mut self) -> Option<Checklist> {
+        None
+    }
+    /// The hottest joint's temperature at the end of the hold, by hand, and who took it; `None` where it was not measured.
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(HandReading, String)> {
+        let _ = idle;
         None
     }
 }
@@ -103,22 +102,19 @@ pub struct WithChecklist {
 }
 
 impl Witness for WithChecklist {
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
-        self.inner.ask(question, expected)
+    fn ask(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        self.inner.ask(question, expected, idle)
     }
-    fn ask_while(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
-        self.inner.ask_while(question, expected, idle)
-    }
-    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame) -> Whereabouts {
-        self.inner.where_is(build, question, mark)
+    fn where_is(&mut self, build: &Build, question: &Question, mark: &Frame, idle: &mut dyn FnMut() -> bool) -> Whereabouts {
+        self.inner.where_is(build, question, mark, idle)
     }
     fn before_power(&mut self, _build: &Build) -> Option<Checklist> {
         Some(self.list.clone())
     }
-    fn hottest_joint(&mut self) -> Option<(HandReading, String)> {
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(HandReading, String)> {
         match self.list.reading(crate::checklist::JOINT) {
             Some(reading) => Some((reading.clone(), format!("{}, {}", self.list.who, self.list.when))),
-            None => self.inner.hottest_joint(),
+            None => self.inner.hottest_joint(idle),
         }
     }
 }
@@ -127,7 +123,7 @@ impl Witness for WithChecklist {
 pub struct Nobody;
 
 impl Witness for Nobody {
-    fn ask(&mut self, _question: &Question, _expected: &Frame) -> Answer {
+    fn ask(&mut self, _question: &Question, _expected: &Frame, _idle: &mut dyn FnMut() -> bool) -> Answer {
         Answer::Absent
     }
 }

@@ -3,7 +3,7 @@
 use super::tape::{Done, FORMAT, Line, checksum, ns};
 use super::{Clock, Health, Meter, Output, Rig, RigError, Witness};
 use crate::build::Build;
-use crate::event::{Answer, BoardFacts, Question, Stamp};
+use crate::event::{Answer, BoardFacts, Checklist, HandReading, Question, Stamp};
 use crate::frame::Frame;
 use crate::scan::ScanProgram;
 use crate::units::Reading;
@@ -138,10 +138,23 @@ impl Health for Recorded<Box<dyn Health>> {
 }
 
 impl Witness for Recorded<Box<dyn Witness>> {
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
-        let answer = self.inner.ask(question, expected);
+    // what `idle` asks of the rig meanwhile stands before the answer
+    fn ask(&mut self, question: &Question, expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        let answer = self.inner.ask(question, expected, idle);
         self.put(Line::Ask(question.text.clone(), answer.clone()));
         answer
+    }
+    fn before_power(&mut self, build: &Build) -> Option<Checklist> {
+        let list = self.inner.before_power(build);
+        if let Some(list) = &list {
+            self.put(Line::BeforePower(Box::new(list.clone())));
+        }
+        list
+    }
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(HandReading, String)> {
+        let joint = self.inner.hottest_joint(idle);
+        self.put(Line::Joint(joint.clone()));
+        joint
     }
 }
 

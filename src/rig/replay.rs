@@ -3,7 +3,7 @@
 use super::tape::{Done, FORMAT, LINE_MAX, Line, checksum, ns};
 use super::{Clock, Health, Meter, Output, Rig, RigError, Witness};
 use crate::build::Build;
-use crate::event::{Answer, BoardFacts, Question, Stamp};
+use crate::event::{Answer, BoardFacts, Checklist, HandReading, Question, Stamp};
 use crate::frame::Frame;
 use crate::scan::ScanProgram;
 use crate::units::{NoReading, Reading};
@@ -20,6 +20,9 @@ const LOST_NS: u64 = 10_000_000;
 struct Player<R> {
     lines: R,
     number: usize,
+    format: u32,
+    /// Read, but not asked for yet.
+    ahead: Option<Line>,
     /// Why it does not fit.
     lost: Option<String>,
     now: Stamp,
@@ -45,6 +48,9 @@ impl<R: BufRead> Player<R> {
         if self.lost.is_some() {
             return None;
         }
+        if let Some(line) = self.ahead.take() {
+            return Some(line);
+        }
         self.number += 1;
         match line(&mut self.lines) {
             Ok(Some(line)) => return Some(line),
@@ -52,6 +58,12 @@ impl<R: BufRead> Player<R> {
             Err(why) => self.lost = Some(format!("line {} {why}", self.number)),
         }
         None
+    }
+
+    /// The next line, left where it is.
+    fn peek(&mut self, asked: &str) -> Option<&Line> {
+        self.ahead = self.next(asked);
+        self.ahead.as_ref()
     }
 
     fn lose(&mut self, asked: &str, line: &Line) {
@@ -96,20 +108,20 @@ impl<R> Clone for Replayed<R> {
 /// # Errors
 /// Where it is not a record, of another version, or of another build.
 pub fn rig(build: &Build, mut lines: impl BufRead + 'static) -> Result<Rig, String> {
-    let read_ns = match line(&mut lines) {
+    let (format, read_ns) = match line(&mut lines) {
         Ok(Some(Line::RigRecord { format, .. })) if format > FORMAT => {
             return Err(format!("format {format}; this version reads up to {FORMAT}: replay it with a newer one"));
         }
         Ok(Some(Line::RigRecord { build: digest, .. })) if digest != build.digest() => {
             return Err("it is the record of another build; name the build file that it was recorded with".to_owned());
         }
-        Ok(Some(Line::RigRecord { read_ns, .. })) if read_ns.len() == build.sense.len() => read_ns,
+        Ok(Some(Line::RigRecord { format, read_ns, .. })) if read_ns.len() == build.sense.len() => (format, read_ns),
         Ok(Some(_)) => return Err("its first line is not that of a record".to_owned()),
         Ok(None) => return Err("it is empty".to_owned()),
         Err(why) => return Err(format!("its first line {why}")),
     };
     let now = Stamp { mono_ns: 0, unix_ms: 0, synced: false };
-    let player = Replayed(Rc::new(RefCell::new(Player { lines, number: 1, lost: None, now, read_ns })));
+    let player = Replayed(Rc::new(RefCell::new(Player { lines, number: 1, format, ahead: None, lost: None, now, read_ns })));
     Ok(Rig {
         name: "replay".to_owned(),
         // no sign is attached now
@@ -195,12 +207,41 @@ impl<R: BufRead> Health for Replayed<R> {
     }
 }
 
+impl<R: BufRead> Replayed<R> {
+    /// A person's answer; before it, what was read while the person thought.
+    fn answered<T>(&self, asked: &str, idle: &mut dyn FnMut() -> bool, take: impl Fn(&Line) -> Option<T>) -> Option<T> {
+        let is_answer = |line: &Line| matches!(line, Line::Ask(..) | Line::Joint(_));
+        // borrowed for the look alone: `idle` asks the record too
+        while self.0.borrow_mut().peek(asked).is_some_and(|line| !is_answer(line)) {
+            if !idle() {
+                break;
+            }
+        }
+        self.0.borrow_mut().call(asked, take)
+    }
+}
+
 impl<R: BufRead> Witness for Replayed<R> {
-    fn ask(&mut self, question: &Question, _expected: &Frame) -> Answer {
+    fn ask(&mut self, question: &Question, _expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
         let take = |line: &Line| match line {
             Line::Ask(recorded, answer) if *recorded == question.text => Some(answer.clone()),
             _ => None,
         };
-        self.0.borrow_mut().call(&format!("asking {:?}", question.text), take).unwrap_or(Answer::Absent)
+        self.answered(&format!("asking {:?}", question.text), idle, take).unwrap_or(Answer::Absent)
+    }
+    fn before_power(&mut self, _build: &Build) -> Option<Checklist> {
+        let mut player = self.0.borrow_mut();
+        let asked = "taking the checklist";
+        if !matches!(player.peek(asked), Some(Line::BeforePower(_))) {
+            return None;
+        }
+        player.call(asked, |line| if let Line::BeforePower(list) = line { Some((**list).clone()) } else { None })
+    }
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(HandReading, String)> {
+        if self.0.borrow().format < 2 {
+            return None;
+        }
+        let take = |line: &Line| if let Line::Joint(joint) = line { Some(joint.clone()) } else { None };
+        self.answered("asking for the hottest joint", idle, take).flatten()
     }
 }

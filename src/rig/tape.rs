@@ -1,13 +1,13 @@
 //! The record of a rig: every call of a run and what came back, one JSON line each.
 
 use super::RigError;
-use crate::event::{Answer, BoardFacts, Stamp};
+use crate::event::{Answer, BoardFacts, Checklist, HandReading, Stamp};
 use crate::scan::ScanProgram;
 use crate::units::Reading;
 use serde::{Deserialize, Serialize};
 
-/// Version of the format.
-pub(super) const FORMAT: u32 = 1;
+/// Version of the format. 2: what was found by hand, and what was read while a person was asked.
+pub(super) const FORMAT: u32 = 2;
 /// Longest line that is read, bytes.
 pub(super) const LINE_MAX: u64 = 64 * 1024;
 
@@ -47,8 +47,12 @@ pub(super) enum Line {
     Sleep(u64),
     /// The controller's state was read.
     Health(Box<BoardFacts>),
-    /// A person was asked.
+    /// A person was asked; what the rig was asked for meanwhile stands before it.
     Ask(String, Answer),
+    /// The before-power checklist was handed in; nothing stands here where nobody did.
+    BeforePower(Box<Checklist>),
+    /// The hottest joint was asked for, likewise.
+    Joint(Option<(HandReading, String)>),
 }
 
 impl Line {
@@ -66,6 +70,8 @@ impl Line {
             Self::Sleep(ns) => format!("waiting {:.3} s", *ns as f64 * 1e-9),
             Self::Health(_) => "reading the controller's state".to_owned(),
             Self::Ask(question, _) => format!("asking {question:?}"),
+            Self::BeforePower(_) => "taking the checklist".to_owned(),
+            Self::Joint(_) => "asking for the hottest joint".to_owned(),
         }
     }
 }

@@ -5,15 +5,15 @@ use super::{Progress, supply_point};
 use crate::build::{Build, Quantity};
 use crate::calibration::Correction;
 use crate::checklist;
-use crate::event::{Answer, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
-use crate::frame::{Frame, FrameSpec};
+use crate::event::{Answer, Checklist, Entry, Event, PointReadings, Question, Role, Stage, Stamp, StopCause, WitnessMode};
+use crate::frame::FrameSpec;
 use crate::journal::Sink;
 use crate::meter::{
     self,
     sequential::{Sequential, Wanted},
 };
 use crate::plan::{Action, Pictures, Plan, Step, WINDOW_S};
-use crate::rig::{Nobody, Rig, RigError};
+use crate::rig::{Nobody, Rig, RigError, Witness};
 use crate::units::{NoReading, Reading};
 use std::time::Duration;
 
@@ -132,6 +132,9 @@ impl<'a> Executor<'a> {
         let mut before = 0.0;
         let point = supply_point(self.build);
         for step in &plan.steps {
+            if let Some(list) = self.rig.witness.handed_in_late() {
+                self.found_by_hand(list)?;
+            }
             if current != Some(step.stage) {
                 self.end_stage(current)?;
                 self.emit(Event::StageStarted { stage: step.stage })?;
@@ -155,18 +158,25 @@ impl<'a> Executor<'a> {
 
     /// What was found by hand before power: an answer or a reading outside its limits ends the run before a line is driven.
     fn before_power(&mut self) -> Result<(), Halt> {
-        let Some(list) = self.rig.witness.before_power(self.build) else { return Ok(()) };
+        match self.rig.witness.before_power(self.build) {
+            Some(list) => self.found_by_hand(list),
+            None => Ok(()),
+        }
+    }
+
+    fn found_by_hand(&mut self, list: Checklist) -> Result<(), Halt> {
         let stop = checklist::stop(self.build, &list);
         self.emit(Event::Checklist(list))?;
         stop.map_or(Ok(()), |why| Err(Halt::Stop(StopCause::ByHand { why })))
     }
 
-    /// Asks for the hottest joint at the end of the hold. Dark: the person measures behind the wall, and no reading
-    /// watches the supply meanwhile.
+    /// Asks for the hottest joint at the end of the hold. Dark: the person measures behind the wall.
     fn hottest_joint(&mut self) -> Result<(), Halt> {
         self.rig.output.blank()?;
         self.sink.flush()?;
-        match self.rig.witness.hottest_joint() {
+        // a person takes their time
+        self.deadline = None;
+        match self.ask_person(|person, idle| person.hottest_joint(idle))? {
             Some((reading, who)) => self.emit(Event::ByHand { reading, who }),
             None => Ok(()),
         }
@@ -276,7 +286,7 @@ impl<'a> Executor<'a> {
         self.sink.flush()?;
         let question = Question { frame: step.frame, text: text.to_owned() };
         let expected = self.pictures.frame(&step.frame);
-        let answer = self.wait_for(&question, &expected)?;
+        let answer = self.ask_person(|person, idle| person.ask(&question, &expected, idle))?;
         if answer == Answer::Absent {
             // nobody looks: do not leave the picture on longer than needed
             self.rig.output.blank()?;
@@ -287,17 +297,17 @@ impl<'a> Executor<'a> {
         if absent { self.emit(Event::StepSkipped { step: step.number, why: "nobody answered".into() }) } else { Ok(()) }
     }
 
-    /// Waits for the witness with the interlock on: a person may take hours.
-    fn wait_for(&mut self, question: &Question, expected: &Frame) -> Result<Answer, Halt> {
+    /// Asks the witness with the interlock on: a person may take hours.
+    pub(super) fn ask_person<T>(&mut self, ask: impl FnOnce(&mut dyn Witness, &mut dyn FnMut() -> bool) -> T) -> Result<T, Halt> {
         let mut person = std::mem::replace(&mut self.rig.witness, Box::new(Nobody));
         let (mut looks, mut halted) = (0_u64, None);
-        let answer = person.ask_while(question, expected, &mut || {
+        let said = ask(person.as_mut(), &mut || {
             halted = self.round(None).and_then(|()| if looks.is_multiple_of(HEALTH_ROUNDS) { self.health() } else { Ok(()) }).err();
             looks += 1;
             halted.is_none()
         });
         self.rig.witness = person;
-        halted.map_or(Ok(answer), Err)
+        halted.map_or(Ok(said), Err)
     }
 
     fn hold(&mut self, step: &Step, seconds: f64, interval_s: f64, report: &mut dyn FnMut(&Self, f64)) -> Result<(), Halt> {

@@ -68,7 +68,8 @@ fn ask_each(build: &Build, executor: &mut Executor<'_>, next: &mut dyn FnMut(Opt
         executor.rig.clock.sleep(window);
         executor.round(None)?;
         let text = format!("One panel should show {port}.{position} and an arrow. At which place, and where does its arrow point?");
-        seen = Some(executor.rig.witness.where_is(build, &Question { frame, text }, &mark));
+        let question = Question { frame, text };
+        seen = Some(executor.ask_person(|person, idle| person.where_is(build, &question, &mark, idle))?);
         executor.round(None)?;
         executor.rig.output.blank()?;
         executor.rig.clock.sleep(window);

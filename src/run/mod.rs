@@ -4,9 +4,7 @@
 //! At a trip the lines go dark first and the record follows. The lines are driven dark at the start, between stages,
 //! at the end, on an error, at a trip, on cancellation, and when anything in here panics.
 //!
-//! While a person looks at a picture, a witness that can wait and look elsewhere (the page) leaves the interlock on; one that
-//! blocks (the terminal) lets it rest until the answer. The picture's duty is bounded by the permitted level, and a window of
-//! readings precedes every question.
+//! While a person looks at a picture, or measures a joint, the readings go on and the interlock stays on.
 
 mod exec;
 mod find;

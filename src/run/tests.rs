@@ -92,7 +92,7 @@ impl Health for Shared {
     }
 }
 impl Witness for Shared {
-    fn ask(&mut self, _: &Question, _: &Frame) -> Answer {
+    fn ask(&mut self, _: &Question, _: &Frame, _: &mut dyn FnMut() -> bool) -> Answer {
         if self.0.borrow().answers { Answer::AsShown } else { Answer::Differs(vec![Difference { port: 1, position: 1, seen: Seen::Dark }]) }
     }
 }
@@ -284,6 +284,95 @@ fn a_reading_outside_the_trip_window_blanks_before_the_next_reading() {
     let kept = events.iter().rev().find_map(|e| if let Event::Readings { points, .. } = &e.event { Some(points.clone()) } else { None });
     assert!(!events.iter().any(|e| e.event == Event::StageEnded { stage: Stage::Climb }));
     assert!(kept.is_some());
+}
+
+/// A person who looks for as long as it takes to read the supply this often.
+struct Thinking(u32);
+
+impl Thinking {
+    fn done(&self, idle: &mut dyn FnMut() -> bool) -> bool {
+        (0..self.0).all(|_| idle())
+    }
+}
+
+impl Witness for Thinking {
+    fn ask(&mut self, _: &Question, _: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
+        if self.done(idle) { Answer::AsShown } else { Answer::Absent }
+    }
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(crate::event::HandReading, String)> {
+        let reading = crate::event::HandReading { item: "joint".into(), value: 40.0, error: 1.0, meter: "thermometer".into() };
+        self.done(idle).then(|| (reading, "the builder".into()))
+    }
+}
+
+#[test]
+fn the_interlock_is_on_while_a_person_thinks_also_behind_a_checklist_and_in_a_record() {
+    let empty = || crate::event::Checklist {
+        who: "the builder".into(),
+        when: "2026-03-01T10:15".into(),
+        licensed: None,
+        answers: Default::default(),
+        readings: vec![],
+    };
+    // a window before the question has fewer readings of point 0 than this
+    let falls = |joint: bool| {
+        let mut seen = 0;
+        move |w: &World, p: usize, v: f64| {
+            let asked = if joint { w.shown.is_none() && w.seconds() > 40.0 } else { w.shown.is_some_and(|s| s.0 == FrameSpec::Marks) };
+            seen = if asked { seen + 1 } else { 0 };
+            Ok(if seen > 1500 && p == 0 { 4.6 } else { v })
+        }
+    };
+    for joint in [false, true] {
+        for behind in ["nothing", "checklist", "record"] {
+            let mut b = bench(0.5, falls(joint));
+            b.rig.witness = Box::new(Thinking(if joint { 0 } else { 2000 }));
+            if joint {
+                b.rig.witness = Box::new(JointOnly(Thinking(2000)));
+            }
+            let inner = std::mem::replace(&mut b.rig.witness, Box::new(crate::rig::Nobody));
+            b.rig.witness = if behind == "checklist" { Box::new(crate::rig::WithChecklist { inner, list: empty() }) } else { inner };
+            if behind == "record" {
+                let build = b.build.clone();
+                let rig = std::mem::replace(&mut b.rig, bench(0.5, sound).rig);
+                b.rig = crate::rig::record::record(rig, &build, std::io::sink()).unwrap();
+            }
+            let (ending, events) = b.run();
+            assert!(matches!(ending, Ending::Stopped(StopCause::Volts { point: 0, .. })), "{behind}, joint {joint}: {ending:?}");
+            assert!(!events.iter().any(|e| matches!(e.event, Event::ByHand { .. })));
+        }
+    }
+}
+
+/// Answers about the wall at once.
+struct JointOnly(Thinking);
+
+impl Witness for JointOnly {
+    fn ask(&mut self, _: &Question, _: &Frame, _: &mut dyn FnMut() -> bool) -> Answer {
+        Answer::AsShown
+    }
+    fn hottest_joint(&mut self, idle: &mut dyn FnMut() -> bool) -> Option<(crate::event::HandReading, String)> {
+        self.0.hottest_joint(idle)
+    }
+}
+
+#[test]
+fn what_was_read_while_a_person_thought_is_replayed() {
+    let mut b = bench(0.5, sound);
+    b.rig.witness = Box::new(Thinking(7));
+    let file = tempfile::NamedTempFile::new().unwrap();
+    let rig = std::mem::replace(&mut b.rig, bench(0.5, sound).rig);
+    b.rig = crate::rig::record::record(rig, &b.build.clone(), file.reopen().unwrap()).unwrap();
+    let (ending, events) = b.run();
+    assert_eq!(ending, Ending::Completed);
+    // the last lines go to the file with the rig
+    drop(std::mem::replace(&mut b.rig, bench(0.5, sound).rig));
+    b.rig = crate::rig::replay::rig(&b.build, std::io::BufReader::new(file.reopen().unwrap())).unwrap();
+    b.shared.0.borrow_mut().shown = None;
+    let (again, replayed) = b.run();
+    assert_eq!(again, Ending::Completed);
+    assert_eq!(replayed, events);
+    assert!(events.iter().any(|e| matches!(&e.event, Event::ByHand { who, .. } if who == "the builder")));
 }
 
 #[test]

@@ -1,16 +1,21 @@
 //! `/api/v1`: one table of routes, from which both the router and the OpenAPI document are made.
 
 use super::doors::{App, Ends};
-use super::kept;
-use super::live::{FindingNow, KeptRun, NotAsked, Phase, PointNow, RunNow, Wanted};
+use super::handed_in::{self, ChecklistView, HandedInView};
+use super::live::{Command, KeptRun, NotAsked, RunNow, Said, Wanted};
 use super::problem::Problem;
+use super::shapes::{
+    AcceptBody, Begun, BuildView, FileBody, JointBody, MapView, NothingBody, PanelView, PlaceBody, RunList, RunView, StartBody, Status,
+    WatchDays, WitnessBody,
+};
 use super::token::Role;
-use super::{http, metrics, openapi, picture, stream, watch};
-use crate::baseline::{self, BaselineError};
-use crate::commission::{self, JOURNAL};
-use crate::event::{Answer, Difference, PlaceOfRun, Seen, Stage};
+use super::tool::{self, ToolError};
+use super::{http, kept, metrics, openapi, stream, watch};
+use crate::checklist::{self, FilledIn};
+use crate::commission::JOURNAL;
+use crate::event::{Answer, Checklist, Difference, Seen, Whereabouts};
 use crate::frame::FrameSpec;
-use crate::{drift, ticket};
+use crate::{drawing, drift, find_map};
 use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
@@ -82,10 +87,62 @@ pub fn routes() -> Vec<Route> {
             ..route("post", "/api/v1/runs/{id}/witness", "answer", "Answers the open question.", post(witness))
         },
         Route {
+            takes: Some(schema::<JointBody>()),
+            status: 204,
+            media: "",
+            ..route("post", "/api/v1/runs/{id}/joint", "joint", "Answers how hot the hottest joint is at the end of the hold.", post(joint))
+        },
+        Route {
             takes: Some(schema::<AcceptBody>()),
             status: 204,
             media: "",
-            ..route("post", "/api/v1/runs/{id}/accept", "accept-run", "Accepts a passed run as this build's baseline.", post(accept))
+            ..route("post", "/api/v1/runs/{id}/accept", "accept-run", "Accepts a whole run as this build's baseline.", post(accept))
+        },
+        Route {
+            gives: Some(schema::<ChecklistView>()),
+            ..route("get", "/api/v1/checklist", "checklist", "The before-power questions, and what was handed in.", get(checklist_now))
+        },
+        Route {
+            takes: Some(schema::<FilledIn>()),
+            gives: Some(schema::<HandedInView>()),
+            ..route(
+                "post",
+                "/api/v1/checklist",
+                "hand-in-checklist",
+                "Hands in the before-power answers, for the run that goes on or the next one; earlier ones are replaced.",
+                post(hand_in),
+            )
+        },
+        Route {
+            takes: Some(schema::<FileBody>()),
+            gives: Some(schema::<HandedInView>()),
+            ..route(
+                "post",
+                "/api/v1/checklist/file",
+                "hand-in-checklist-file",
+                "The same from a filled-in checklist file.",
+                post(hand_in_file),
+            )
+        },
+        Route {
+            gives: Some(schema::<MapView>()),
+            ..route("get", "/api/v1/map", "map", "Which port and position was found at which place.", get(map_now))
+        },
+        Route {
+            takes: Some(schema::<NothingBody>()),
+            status: 202,
+            media: "",
+            ..route("post", "/api/v1/map", "find-map", "Lights each port and position in turn and asks where it appears.", post(find))
+        },
+        Route {
+            takes: Some(schema::<PlaceBody>()),
+            status: 204,
+            media: "",
+            ..route("post", "/api/v1/map/place", "place", "Answers where the mark appears.", post(place))
+        },
+        Route {
+            media: "application/toml",
+            ..route("get", "/api/v1/map/build.toml", "map-build", "The build file with its chains as found.", get(map_build))
         },
         route("get", "/api/v1/runs/{id}/report", "report", "The canonical report.", get(report_json)),
         Route {
@@ -96,7 +153,13 @@ pub fn routes() -> Vec<Route> {
         Route {
             query: &[("symptom", "What was noticed, in words."), ("redact", "`true` takes serials, names and site out.")],
             media: "application/zip",
-            ..route("get", "/api/v1/runs/{id}/ticket", "ticket", "The run as a ticket for the service desk, not signed.", get(ticket_zip))
+            ..route(
+                "get",
+                "/api/v1/runs/{id}/ticket",
+                "ticket",
+                "The run as a ticket for the service desk, signed where this board has a key.",
+                get(ticket_zip),
+            )
         },
         Route {
             query: &[("with", "Id of the earlier run.")],
@@ -121,6 +184,11 @@ pub fn routes() -> Vec<Route> {
             query: &[("frame", "The frame as in `status` (JSON); what is shown now where absent.")],
             media: "image/svg+xml",
             ..route("get", "/api/v1/wall.svg", "wall", "What should be on the wall, as a picture.", get(wall))
+        },
+        Route {
+            query: &[("port", "Port."), ("position", "Position, 1 nearest the port.")],
+            media: "image/svg+xml",
+            ..route("get", "/api/v1/mark.svg", "mark", "The mark of a position as its panel shows it, arrow up.", get(mark))
         },
         Route {
             query: &[("after", "Id of the last event seen; the header `Last-Event-ID` comes first.")],
@@ -157,118 +225,6 @@ pub fn router(app: App) -> Router {
         .with_state(app)
 }
 
-/// What is going on now.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Status {
-    /// Tool and version.
-    pub tool: String,
-    /// True where no real sign is attached.
-    pub simulated: bool,
-    /// Name of the sign.
-    pub sign: String,
-    /// Its serial number.
-    pub serial: String,
-    /// Digest of the build.
-    pub build_digest: String,
-    /// Where the daemon is.
-    pub phase: Phase,
-    /// What a person is needed for.
-    pub need: Option<String>,
-    /// True where whoever asks may act.
-    pub may_act: bool,
-    /// True where runs may be begun at all.
-    pub may_begin: bool,
-    /// State of the output lines, in words.
-    pub lines: String,
-    /// The run that goes on.
-    pub run: Option<RunNow>,
-    /// Sense points.
-    pub points: Vec<PointNow>,
-    /// Findings of the run that goes on, or of the last one.
-    pub findings: Vec<FindingNow>,
-    /// Outcome word of the last run that ended.
-    pub last: Option<String>,
-    /// Run that may be accepted as the baseline now.
-    pub acceptable: Option<String>,
-    /// Run that was accepted as the baseline.
-    pub accepted: Option<String>,
-    /// Id of the newest event.
-    pub last_event: String,
-}
-
-/// The kept runs.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct RunList {
-    /// Oldest first.
-    pub runs: Vec<KeptRun>,
-}
-
-/// One run.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct RunView {
-    /// While it goes on.
-    pub now: Option<RunNow>,
-    /// Once it is kept.
-    pub kept: Option<KeptRun>,
-}
-
-/// A run that was begun.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Begun {
-    /// Its id.
-    pub id: String,
-}
-
-/// Days with rows.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct WatchDays {
-    /// `YYYY-MM-DD`, oldest first.
-    pub days: Vec<String>,
-}
-
-/// A run that is wanted.
-#[derive(Debug, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(default, deny_unknown_fields)]
-pub struct StartBody {
-    /// `bench`, `outdoors` or `service`.
-    #[schemars(with = "String")]
-    pub place: PlaceOfRun,
-    /// A note for the list of runs, at most 500 characters.
-    pub note: String,
-    /// Ambient temperature in °C, −60 to 100.
-    pub ambient_c: Option<f64>,
-    /// Only these stages; such a run is never a pass.
-    #[schemars(with = "Option<Vec<String>>")]
-    pub stages: Option<Vec<Stage>>,
-}
-
-/// An answer of the witness.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct WitnessBody {
-    /// Number of the question.
-    pub question: u64,
-    /// `"as-shown"`, `"absent"`, or `{"differs": [{"port": 1, "position": 2, "seen": "dark"}]}` with what is seen:
-    /// `"dark"`, `{"turned": {"degrees": 180}}`, `{"picture-of": {"port": 1, "position": 3}}`,
-    /// `{"wrong-colour": {"expected": "red", "seen": "green"}}`, `{"rows": [0, 1]}`, `{"columns": [5]}`,
-    /// `{"part": {"columns": [0, 15], "rows": [0, 7]}}`, `{"other": "in words"}`.
-    #[schemars(with = "serde_json::Value")]
-    pub answer: Answer,
-}
-
-/// Why a run is accepted.
-#[derive(Debug, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(default, deny_unknown_fields)]
-pub struct AcceptBody {
-    /// In words, for the record.
-    pub reason: String,
-}
-
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct TicketQuery {
@@ -280,42 +236,6 @@ struct TicketQuery {
 #[serde(deny_unknown_fields)]
 struct CompareQuery {
     with: String,
-}
-
-/// A panel of the build.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PanelView {
-    /// Port.
-    pub port: u8,
-    /// Position, 1 nearest the port.
-    pub position: u8,
-    /// Top-left corner in wall pixels.
-    pub at: [u16; 2],
-    /// Width and height on the wall.
-    pub size: [u16; 2],
-    /// Where its arrow points.
-    pub up: String,
-    /// Its feed.
-    pub feed: String,
-}
-
-/// The build in use.
-#[derive(Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct BuildView {
-    /// Name of the sign.
-    pub name: String,
-    /// Its serial number.
-    pub serial: String,
-    /// Digest of the build.
-    pub digest: String,
-    /// Wall width and height in pixels.
-    pub wall: [u16; 2],
-    /// Panels.
-    pub panels: Vec<PanelView>,
-    /// The build file.
-    pub text: String,
 }
 
 fn json<T: Serialize>(value: &T) -> Answered {
@@ -341,7 +261,11 @@ pub fn status_of(app: &App, role: Role) -> Status {
     // the number first: what happens in between is told again rather than lost
     let last_event = app.shared.events.id(app.shared.events.last());
     let live = app.shared.live();
-    let acceptable = live.kept.last().filter(|k| may_accept(k, &loaded.digest, app.shared.simulated)).map(|k| k.id.clone());
+    let own = |k: &&KeptRun| k.build_digest == loaded.digest && k.simulated == app.shared.simulated;
+    let last = live.kept.last().filter(own);
+    let acceptable = last.filter(|k| MAY_BE_ACCEPTED.contains(&k.outcome.as_str())).map(|k| k.id.clone());
+    let misplaced = |k: &KeptRun| k.findings.iter().any(|f| MISPLACED.contains(&f.kind.as_str()));
+    let found_since = live.map.as_ref().zip(last).is_some_and(|(map, k)| map.found > k.started);
     Status {
         tool: concat!("signproof ", env!("CARGO_PKG_VERSION")).to_owned(),
         simulated: app.shared.simulated,
@@ -359,13 +283,16 @@ pub fn status_of(app: &App, role: Role) -> Status {
         last: live.memory.last.clone(),
         acceptable: acceptable.filter(|id| live.memory.accepted.as_ref() != Some(id)),
         accepted: live.memory.accepted.clone(),
+        handed_in: live.handed_in.as_ref().map(|h| handed_in::seen(&loaded.build, h)),
+        misplaced: live.misplaced || (last.is_some_and(misplaced) && !found_since),
         last_event,
     }
 }
 
-fn may_accept(run: &KeptRun, digest: &str, simulated: bool) -> bool {
-    run.outcome == "pass" && run.build_digest == digest && run.simulated == simulated
-}
+/// Outcomes of which a person may say why they are good enough, as on the command line.
+const MAY_BE_ACCEPTED: [&str; 3] = ["pass", "marginal", "incomplete"];
+/// Findings that the map would show.
+const MISPLACED: [&str; 3] = ["port-swap", "order-swap", "panel-turned"];
 
 async fn status(State(app): State<App>, Extension(role): Extension<Role>) -> Answered {
     json(&status_of(&app, role))
@@ -389,8 +316,8 @@ async fn start(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answ
     }
     let id = crate::rig::new_run_id();
     let wanted = Wanted { id: id.clone(), place: wanted.place, note: wanted.note, ambient_c: wanted.ambient_c, stages: wanted.stages };
-    if !app.shared.begin(wanted) {
-        return Err(Problem::conflict("a run goes on already; stop it first, or wait for its end"));
+    if !app.shared.begin(Command::Begin(wanted)) {
+        return Err(busy());
     }
     let mut response = json(&Begun { id: id.clone() })?;
     *response.status_mut() = StatusCode::ACCEPTED;
@@ -466,11 +393,110 @@ async fn witness(State(app): State<App>, Path(id): Path<String>, headers: Header
         return Err(unknown());
     }
     check_answer(&app, &said.answer)?;
-    match app.shared.answer(said.question, said.answer) {
+    answered(&app, said.question, Said::Wall(said.answer))
+}
+
+fn answered(app: &App, question: u64, said: Said) -> Answered {
+    match app.shared.answer(question, said) {
         Ok(()) => Ok(StatusCode::NO_CONTENT.into_response()),
         Err(NotAsked::Another) => Err(Problem::conflict("another question is open now; look again before you answer")),
+        Err(NotAsked::Otherwise) => Err(Problem::conflict("the open question is about something else; its `about` says what")),
         Err(NotAsked::Nothing) => Err(Problem::conflict("no question is open now")),
     }
+}
+
+async fn joint(State(app): State<App>, Path(id): Path<String>, headers: HeaderMap, bytes: Bytes) -> Answered {
+    let said: JointBody = body(&headers, &bytes)?;
+    if going_on(&app, &id).is_none() {
+        return Err(unknown());
+    }
+    let reading = match said.reading {
+        None => None,
+        Some(r) => {
+            checklist::check_name("`who`", &r.who).map_err(Problem::bad)?;
+            if r.who.trim().is_empty() {
+                return Err(Problem::bad("`who` is empty: name the person who measured"));
+            }
+            Some((checklist::joint(r.celsius, r.accuracy, &r.meter).map_err(Problem::bad)?, r.who))
+        }
+    };
+    answered(&app, said.question, Said::Joint(reading))
+}
+
+async fn checklist_now(State(app): State<App>) -> Answered {
+    let loaded = app.shared.loaded();
+    let handed_in = app.shared.live().handed_in.as_ref().map(|h| handed_in::seen(&loaded.build, h));
+    json(&ChecklistView { serial: loaded.build.sign.serial.clone(), questions: handed_in::questions(&loaded.build), handed_in })
+}
+
+async fn hand_in(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answered {
+    let filled_in: FilledIn = body(&headers, &bytes)?;
+    let list = checklist::check(filled_in, &app.shared.loaded().build).map_err(|wrong| Problem::bad(wrong.join("; ")))?;
+    keep_list(app, list).await
+}
+
+async fn hand_in_file(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answered {
+    let file: FileBody = body(&headers, &bytes)?;
+    let list = checklist::read(&file.text, "checklist", &app.shared.loaded().build).map_err(Problem::bad)?;
+    keep_list(app, list).await
+}
+
+async fn keep_list(app: App, list: Checklist) -> Answered {
+    let keep = move || {
+        handed_in::hand_in(&app.shared, list)
+            .map_err(|e| Problem::broken(format!("the checklist cannot be kept: {e}; check the state directory and the disk")))
+    };
+    json(&aside(keep).await?)
+}
+
+fn busy() -> Problem {
+    Problem::conflict("a run or a search goes on already; stop it first, or wait for its end")
+}
+
+async fn map_now(State(app): State<App>) -> Answered {
+    let found = app.shared.live().map.clone();
+    json(&MapView { found })
+}
+
+async fn find(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answered {
+    let NothingBody {} = body(&headers, &bytes)?;
+    if app.shared.config().first_power.start == super::config::Policy::Never {
+        return Err(Problem::conflict("this board's configuration says that nothing is ever lit from here"));
+    }
+    if let Some(why) = app.shared.live().handed_in.as_ref().and_then(|h| checklist::stop(&app.shared.loaded().build, &h.list)) {
+        return Err(Problem::conflict(why));
+    }
+    if let Err(why) = find_map::Search::new(&app.shared.loaded().build) {
+        return Err(Problem::conflict(why));
+    }
+    if !app.shared.begin(Command::FindMap) {
+        return Err(busy());
+    }
+    Ok(StatusCode::ACCEPTED.into_response())
+}
+
+async fn place(State(app): State<App>, headers: HeaderMap, bytes: Bytes) -> Answered {
+    let said: PlaceBody = body(&headers, &bytes)?;
+    let seen = match said.at {
+        None => Whereabouts::Nowhere,
+        Some(at) => {
+            if !matches!(said.degrees, 0 | 90 | 180 | 270) {
+                return Err(Problem::bad("`degrees` is 0, 90, 180 or 270"));
+            }
+            if !app.shared.loaded().build.panels.iter().any(|p| p.at == at) {
+                return Err(Problem::bad("no place of the build has its top-left corner at `at`"));
+            }
+            Whereabouts::At { at, degrees: said.degrees }
+        }
+    };
+    answered(&app, said.question, Said::Place(seen))
+}
+
+async fn map_build(State(app): State<App>) -> Answered {
+    let text = app.shared.live().map.as_ref().map(|m| m.build_file.clone()).filter(|text| !text.is_empty());
+    let text = text.ok_or_else(|| Problem::missing("no map was found that differs from the build file"))?;
+    let save = "attachment; filename=\"build.toml\"";
+    Ok(([(header::CONTENT_TYPE, "application/toml"), (header::CONTENT_DISPOSITION, save)], text).into_response())
 }
 
 async fn accept(
@@ -480,34 +506,27 @@ async fn accept(
     headers: HeaderMap,
     bytes: Bytes,
 ) -> Answered {
-    let digest = app.shared.loaded().digest.clone();
     let wanted: AcceptBody = body(&headers, &bytes)?;
-    let reason = if wanted.reason.trim().is_empty() { "accepted on the page" } else { wanted.reason.trim() }.to_owned();
-    if reason.len() > 500 || reason.chars().any(char::is_control) {
-        return Err(Problem::bad("`reason` has at most 500 bytes, none of them a control character"));
+    let reason = wanted.reason.trim().to_owned();
+    if reason.is_empty() || reason.len() > 500 || reason.chars().any(char::is_control) {
+        return Err(Problem::bad("`reason` says why this run is accepted, in at most 500 bytes without control characters"));
     }
-    {
-        let live = app.shared.live();
-        let Some(run) = live.kept.iter().find(|k| k.id == id) else { return Err(unknown()) };
-        if !may_accept(run, &digest, app.shared.simulated) {
-            return Err(Problem::conflict("only a run that passed, on this build and this kind of rig, can be a baseline"));
-        }
+    let dir = dir_of(&app, &id)?;
+    let of_this = {
+        let (loaded, live) = (app.shared.loaded(), app.shared.live());
+        live.kept.iter().any(|k| k.id == id && k.build_digest == loaded.digest && k.simulated == app.shared.simulated)
+    };
+    if !of_this {
+        return Err(Problem::conflict("only a run of this build on this kind of rig, simulated or real, can be its baseline"));
     }
-    let dir = app.shared.runs_dir().join(&id);
     let state = app.shared.config().state().to_owned();
-    let accepted = aside(move || {
-        let judged = commission::read_run(&dir).map_err(|e| Problem::broken(e.to_string()))?;
-        let now = jiff::Timestamp::from_millisecond(crate::rig::wall_now_ms()).map(|t| format!("{t:.0}")).unwrap_or_default();
-        baseline::accept(&state, &judged, &dir, &reason, now).map_err(|e| match e {
-            BaselineError::File { .. } | BaselineError::Run(_) => Problem::broken(e.to_string()),
-            _ => Problem::conflict(e.to_string()),
-        })
-    });
-    accepted.await?;
+    aside(move || tool::accept(&dir, &reason, &state).map_err(refused)).await?;
     let memory = {
         let mut live = app.shared.live();
         live.memory.accepted = Some(id.clone());
-        live.need = None;
+        if live.memory.next(&app.shared.config().first_power) == super::memory::Next::Watch {
+            live.need = None;
+        }
         live.memory.clone()
     };
     let file = app.shared.memory_file();
@@ -529,8 +548,11 @@ fn dir_of(app: &App, id: &str) -> Result<std::path::PathBuf, Problem> {
     if known { Ok(app.shared.runs_dir().join(id)) } else { Err(unknown()) }
 }
 
-fn broken(error: impl std::fmt::Display) -> Problem {
-    Problem::broken(error.to_string())
+fn refused(error: ToolError) -> Problem {
+    match error {
+        ToolError::Refused(why) => Problem::conflict(why),
+        ToolError::Broken(why) => Problem::broken(why),
+    }
 }
 
 /// A file for the browser to save.
@@ -549,42 +571,29 @@ async fn ticket_zip(
         return Err(Problem::bad("`symptom` has at most 4096 bytes"));
     }
     let dir = dir_of(&app, &id)?;
+    let state = app.shared.config().state().to_owned();
     let zip = aside(move || {
-        let judged = commission::read_run(&dir).map_err(broken)?;
-        let journal = std::fs::read(&judged.path).map_err(broken)?;
-        let request = ticket::Request {
-            judged: &judged,
-            journal: &journal,
-            baseline: commission::read_baseline(&dir).map_err(broken)?,
-            symptom: query.symptom.as_deref().filter(|s| !s.trim().is_empty()),
-            redact: query.redact.unwrap_or(false),
-            words: &[],
-            key: None,
-        };
-        ticket::make(&request).map_err(broken)
+        let symptom = query.symptom.as_deref().filter(|s| !s.trim().is_empty());
+        tool::ticket(&dir, symptom, query.redact.unwrap_or(false), &state).map_err(refused)
     });
     saved(&id, ".zip", "application/zip", zip.await?)
 }
 
-async fn comparison(app: &App, id: &str, query: Compared) -> Result<drift::Comparison, Problem> {
-    let Query(query) = query.map_err(|e| Problem::bad(e.body_text()))?;
-    let (before, after) = (dir_of(app, &query.with)?, dir_of(app, id)?);
-    aside(move || {
-        let numbers = |dir: &std::path::Path| commission::read_run(dir).map(|j| j.numbers()).map_err(broken);
-        drift::compare(&numbers(&before)?, &numbers(&after)?, false).map_err(|e| Problem::conflict(e.to_string()))
-    })
-    .await
-}
-
 type Compared = Result<Query<CompareQuery>, axum::extract::rejection::QueryRejection>;
 
+async fn comparison(app: &App, id: &str, query: Compared, format: &'static str, media: &'static str) -> Answered {
+    let Query(query) = query.map_err(|e| Problem::bad(e.body_text()))?;
+    let (before, after) = (dir_of(app, &query.with)?, dir_of(app, id)?);
+    let text = aside(move || tool::compare(&before, &after, format).map_err(refused)).await?;
+    Ok(([(header::CONTENT_TYPE, media)], text).into_response())
+}
+
 async fn compare(State(app): State<App>, Path(id): Path<String>, query: Compared) -> Answered {
-    json(&comparison(&app, &id, query).await?)
+    comparison(&app, &id, query, "json", JSON).await
 }
 
 async fn compare_text(State(app): State<App>, Path(id): Path<String>, query: Compared) -> Answered {
-    let text = comparison(&app, &id, query).await?.text();
-    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], text).into_response())
+    comparison(&app, &id, query, "text", "text/plain; charset=utf-8").await
 }
 
 /// A file of a kept run, for the browser to show or to save.
@@ -614,7 +623,7 @@ async fn journal(State(app): State<App>, Path(id): Path<String>) -> Answered {
 
 async fn run_readings(State(app): State<App>, Path(id): Path<String>) -> Answered {
     let dir = dir_of(&app, &id)?;
-    let csv = aside(move || commission::read_run(&dir).map(|judged| judged.csv()).map_err(broken));
+    let csv = aside(move || tool::readings(&dir).map_err(refused));
     saved(&id, "-readings.csv", CSV, csv.await?)
 }
 
@@ -622,11 +631,14 @@ async fn build(State(app): State<App>) -> Answered {
     let loaded = app.shared.loaded();
     let b = &loaded.build;
     let word = |up: crate::build::Up| serde_json::to_value(up).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default();
-    let panels = b.panels.iter().enumerate().map(|(i, p)| PanelView {
+    let places = drawing::places(b);
+    let all = drawing::placed(b, drawing::View::Front);
+    let panels = b.panels.iter().zip(&all).map(|(p, placed)| PanelView {
         port: p.port,
         position: p.position,
         at: p.at,
-        size: crate::wall::footprint(b, i),
+        size: placed.size.map(|pixels| pixels as u16),
+        place: places.iter().position(|&k| k == placed.panel).map_or(0, |k| k + 1),
         up: word(p.up),
         feed: b.feeds[p.feed].name.clone(),
     });
@@ -657,10 +669,28 @@ async fn wall(State(app): State<App>, query: Result<Query<WallQuery>, axum::extr
         None => app.shared.live().run.as_ref().map_or(FrameSpec::Black, |r| r.frame),
     };
     let loaded = app.shared.loaded();
-    if !picture::fits(&loaded.build, &frame) {
+    if !drawing::drawable(&loaded.build, &frame) {
         return Err(Problem::bad("`frame` names a panel or level that this build has not"));
     }
-    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], picture::svg(&loaded.build, &frame)).into_response())
+    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], drawing::lit(&loaded.build, &frame)).into_response())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MarkQuery {
+    port: u8,
+    position: u8,
+}
+
+async fn mark(State(app): State<App>, query: Result<Query<MarkQuery>, axum::extract::rejection::QueryRejection>) -> Answered {
+    let Query(MarkQuery { port, position }) = query.map_err(|e| Problem::bad(e.body_text()))?;
+    let loaded = app.shared.loaded();
+    let search = find_map::Search::new(&loaded.build).map_err(Problem::conflict)?;
+    if search.probe().panel_at(port, position).is_none() {
+        return Err(Problem::bad("no such port, or the sign has not that many panels"));
+    }
+    let svg = drawing::lit_panel(&search.mark(port, position), &format!("the mark of port {port} position {position}, arrow up"));
+    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response())
 }
 
 async fn watch_days(State(app): State<App>) -> Answered {

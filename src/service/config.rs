@@ -27,11 +27,16 @@ pub struct FirstPower {
     pub interruptions: u32,
     /// A question that nobody answers for this many minutes ends the run and darkens the wall.
     pub witness_wait_min: u32,
+    /// The hottest joint's temperature is waited for this many minutes after the hold, then it counts as not measured: a joint
+    /// cools within minutes. 0: it is not asked for.
+    pub joint_wait_min: u32,
+    /// Before-power checklist, filled in elsewhere, for the first run; beside the configuration where not absolute.
+    pub checklist: Option<PathBuf>,
 }
 
 impl Default for FirstPower {
     fn default() -> Self {
-        Self { start: Policy::ByItself, interruptions: 2, witness_wait_min: 120 }
+        Self { start: Policy::ByItself, interruptions: 2, witness_wait_min: 120, joint_wait_min: 5, checklist: None }
     }
 }
 
@@ -152,6 +157,7 @@ impl Config {
         let mut config = Self::parse(&text).map_err(|e| format!("{name}: {e}"))?;
         let beside = path.parent().unwrap_or(Path::new(""));
         config.build = beside.join(&config.build);
+        config.first_power.checklist = config.first_power.checklist.map(|path| beside.join(path));
         let given = std::env::var_os("STATE_DIRECTORY")
             .filter(|v| !v.is_empty())
             .and_then(|v| v.to_str().and_then(|s| s.split(':').next().map(PathBuf::from)));
@@ -174,6 +180,7 @@ impl Config {
         };
         range("first_power.interruptions", config.first_power.interruptions.into(), 1.0, 10.0);
         range("first_power.witness_wait_min", config.first_power.witness_wait_min.into(), 1.0, 10_080.0);
+        range("first_power.joint_wait_min", config.first_power.joint_wait_min.into(), 0.0, 60.0);
         range("watch.flush_min", config.watch.flush_min.into(), 1.0, 60.0);
         range("watch.keep_days", config.watch.keep_days.into(), 1.0, 4000.0);
         range("watch.hysteresis_v", config.watch.hysteresis_v, 0.0, 1.0);

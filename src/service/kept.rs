@@ -1,6 +1,7 @@
 //! The kept runs: their list, and the files of one.
 
 use super::live::{FindingNow, KeptRun};
+use super::tool;
 use crate::check::Place;
 use crate::commission::JOURNAL;
 use serde::Deserialize;
@@ -39,17 +40,39 @@ pub fn place_text(p: &Place) -> String {
         (Some(port), None) => parts.push(format!("port {port}")),
         _ => {}
     }
-    let words =
-        [("", &p.colour), ("", &p.half), ("line ", &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
+    // two ports exchanged have both in place of a line
+    let line = if p.line.as_ref().is_some_and(|l| l.starts_with("ports ")) { "" } else { "line " };
+    if line.is_empty() {
+        parts.clear();
+    }
+    let words = [("", &p.colour), ("", &p.half), (line, &p.line), ("supply ", &p.supply), ("feed ", &p.feed), ("sense point ", &p.sense)];
     parts.extend(words.iter().filter_map(|(w, v)| v.as_ref().map(|v| format!("{w}{v}"))));
     let numbers = [("block", p.block), ("row", p.row), ("column", p.column)];
     parts.extend(numbers.iter().filter_map(|(w, v)| v.map(|v| format!("{w} {v}"))));
     if parts.is_empty() { "the sign".into() } else { parts.join(" ") }
 }
 
-/// A finding for the page.
-pub fn finding(kind: &str, place: &Place, probability: f64, remedy: &[String]) -> FindingNow {
-    FindingNow { kind: kind.to_owned(), place: place_text(place), probability, remedy: remedy.to_vec() }
+#[derive(Deserialize)]
+struct FindingsAlone {
+    findings: Vec<ListedFinding>,
+}
+
+/// Findings shown at most.
+const MOST: usize = 8;
+
+fn shown(findings: &[ListedFinding]) -> Vec<FindingNow> {
+    let view = |f: &ListedFinding| FindingNow {
+        kind: f.kind.clone(),
+        place: place_text(&f.place),
+        probability: f.probability,
+        remedy: f.remedy.clone(),
+    };
+    findings.iter().take(MOST).map(view).collect()
+}
+
+/// The findings of a report.
+pub fn findings(report: &[u8]) -> Result<Vec<FindingNow>, serde_json::Error> {
+    serde_json::from_slice::<FindingsAlone>(report).map(|r| shown(&r.findings))
 }
 
 /// Reads one run's entry from its report; `None` where it has none that can be read.
@@ -65,7 +88,7 @@ pub fn one(dir: &Path) -> Option<KeptRun> {
         place: r.place,
         note: std::fs::read_to_string(dir.join(NOTE)).unwrap_or_default(),
         reasons: r.reasons,
-        findings: r.findings.iter().take(8).map(|f| finding(&f.kind, &f.place, f.probability, &f.remedy)).collect(),
+        findings: shown(&r.findings),
         build_digest: r.build_digest,
     })
 }
@@ -80,7 +103,7 @@ pub fn all(root: &Path, each: impl Fn()) -> Vec<KeptRun> {
         .filter_map(|dir| {
             each();
             one(dir).or_else(|| {
-                let judged = crate::commission::judge_again(dir);
+                let judged = tool::judge(dir);
                 judged.map_err(|error| tracing::warn!(run = %dir.display(), %error, "a run could not be judged")).ok()?;
                 one(dir)
             })

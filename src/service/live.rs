@@ -2,10 +2,12 @@
 
 use super::config::Config;
 use super::events::EventLog;
+use super::handed_in::HandedIn;
+use super::map::FoundMap;
 use super::memory::Memory;
 use super::metrics::Counters;
 use crate::build::Build;
-use crate::event::{Answer, PlaceOfRun, Question, Stage};
+use crate::event::{Answer, HandReading, PlaceOfRun, Stage, Whereabouts};
 use crate::frame::FrameSpec;
 use crate::power::DeskReport;
 use schemars::JsonSchema;
@@ -62,6 +64,38 @@ pub enum Phase {
     Judging,
 }
 
+/// What a question is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum About {
+    /// What is on the wall; answered at `witness`.
+    Wall,
+    /// How hot the hottest joint is; answered at `joint`.
+    Joint,
+    /// Where the mark appears; answered at `map/place`.
+    Place,
+}
+
+/// What a person says to a question.
+pub enum Said {
+    /// What is on the wall.
+    Wall(Answer),
+    /// The hottest joint and who measured it; `None` where it was not measured.
+    Joint(Option<(HandReading, String)>),
+    /// Where the mark appears.
+    Place(Whereabouts),
+}
+
+impl Said {
+    const fn about(&self) -> About {
+        match self {
+            Self::Wall(_) => About::Wall,
+            Self::Joint(_) => About::Joint,
+            Self::Place(_) => About::Place,
+        }
+    }
+}
+
 /// A question that is open now.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -70,6 +104,10 @@ pub struct QuestionNow {
     pub id: u64,
     /// In words.
     pub text: String,
+    /// What it is about.
+    pub about: About,
+    /// Port and position whose mark is looked for.
+    pub mark: Option<[u8; 2]>,
 }
 
 /// The run that goes on.
@@ -78,6 +116,8 @@ pub struct QuestionNow {
 pub struct RunNow {
     /// Its id.
     pub id: String,
+    /// True where it is no run but the search for the map: it keeps no journal and judges nothing.
+    pub search: bool,
     /// `bench`, `outdoors` or `service`.
     #[schemars(with = "String")]
     pub place: PlaceOfRun,
@@ -103,6 +143,33 @@ pub struct RunNow {
     pub stopping: bool,
     /// The open question.
     pub question: Option<QuestionNow>,
+}
+
+impl RunNow {
+    /// Before its first step.
+    pub fn begun(id: String, stopping: bool) -> Self {
+        Self {
+            id,
+            search: false,
+            place: PlaceOfRun::default(),
+            note: String::new(),
+            stage: Stage::Open,
+            step: 0,
+            title: "setting up".to_owned(),
+            done: 0.0,
+            frame: FrameSpec::Black,
+            frame_title: FrameSpec::Black.title(),
+            alternating: false,
+            stopping,
+            question: None,
+        }
+    }
+    /// Nothing is lit any more.
+    pub fn dark(&mut self) {
+        self.frame = FrameSpec::Black;
+        self.frame_title = FrameSpec::Black.title();
+        self.alternating = false;
+    }
 }
 
 /// A sense point now.
@@ -180,6 +247,14 @@ pub struct Live {
     pub memory: Memory,
     /// Kept runs, oldest first.
     pub kept: Vec<KeptRun>,
+    /// The before-power checklist that waits for a run, or that the run which goes on has taken.
+    pub handed_in: Option<HandedIn>,
+    /// Why the checklist named in the configuration is not usable.
+    pub checklist_trouble: Option<String>,
+    /// The map found last.
+    pub map: Option<FoundMap>,
+    /// True once the witness said that things are in the wrong place.
+    pub misplaced: bool,
 }
 
 /// What a person asks for.
@@ -201,6 +276,8 @@ pub struct Wanted {
 pub enum Command {
     /// Begin a run.
     Begin(Wanted),
+    /// Find which port and position is where.
+    FindMap,
     /// The build or the configuration changed.
     Reload,
     /// End.
@@ -214,6 +291,8 @@ pub enum NotAsked {
     Nothing,
     /// Another question is open.
     Another,
+    /// The open question is about something else.
+    Otherwise,
 }
 
 /// Everything the threads share.
@@ -233,7 +312,7 @@ pub struct Shared {
     live: Mutex<Live>,
     stop: AtomicBool,
     stop_by: Mutex<String>,
-    answers: Mutex<Option<mpsc::Sender<Answer>>>,
+    answers: Mutex<Option<mpsc::Sender<Said>>>,
     questions: AtomicU64,
     commands: Mutex<mpsc::Sender<Command>>,
 }
@@ -296,8 +375,16 @@ impl Shared {
     pub fn memory_file(&self) -> PathBuf {
         self.config().state().join(if self.simulated { "memory-sim.json" } else { "memory.json" })
     }
-    /// Asks for a run; false where one goes on already, or the rig's thread is gone.
-    pub fn begin(&self, wanted: Wanted) -> bool {
+    /// File of the checklist that waits; a simulated sign has its own.
+    pub fn checklist_file(&self) -> PathBuf {
+        self.config().state().join(if self.simulated { "checklist-sim.json" } else { "checklist.json" })
+    }
+    /// File of the map found last; a simulated sign has its own.
+    pub fn map_file(&self) -> PathBuf {
+        self.config().state().join(if self.simulated { "map-sim.json" } else { "map.json" })
+    }
+    /// Asks for a run or a search; false where one goes on already, or the rig's thread is gone.
+    pub fn begin(&self, command: Command) -> bool {
         {
             let mut live = self.live();
             if live.phase != Phase::Watching {
@@ -305,7 +392,7 @@ impl Shared {
             }
             live.phase = Phase::Running;
         }
-        self.command(Command::Begin(wanted))
+        self.command(command)
     }
     /// Tells the rig's thread; false where it is gone.
     pub fn command(&self, command: Command) -> bool {
@@ -329,12 +416,12 @@ impl Shared {
         self.stop.load(Ordering::SeqCst).then(|| held(&self.stop_by).clone())
     }
 
-    /// Puts a question on the page; answers come from the receiver.
-    pub fn ask(&self, question: &Question) -> mpsc::Receiver<Answer> {
+    /// Puts a question on the page; the answer comes from the receiver.
+    pub fn ask(&self, text: &str, about: About, mark: Option<[u8; 2]>) -> mpsc::Receiver<Said> {
         let (sender, receiver) = mpsc::channel();
         *held(&self.answers) = Some(sender);
         let id = self.questions.fetch_add(1, Ordering::SeqCst) + 1;
-        let now = QuestionNow { id, text: question.text.clone() };
+        let now = QuestionNow { id, text: text.to_owned(), about, mark };
         {
             let mut live = self.live();
             live.phase = Phase::Asking;
@@ -358,17 +445,18 @@ impl Shared {
     ///
     /// # Errors
     /// Where that question is not open.
-    pub fn answer(&self, id: u64, answer: Answer) -> Result<(), NotAsked> {
+    pub fn answer(&self, id: u64, said: Said) -> Result<(), NotAsked> {
         // taken under the lock, so that of two answers at once only one counts
         let mut answers = held(&self.answers);
-        let open = self.live().run.as_ref().and_then(|r| r.question.as_ref()).map(|q| q.id);
+        let open = self.live().run.as_ref().and_then(|r| r.question.as_ref()).map(|q| (q.id, q.about));
         match (open, answers.as_ref()) {
-            (Some(open), Some(sender)) if open == id => {
-                let sent = sender.send(answer).map_err(|_| NotAsked::Nothing);
+            (Some((open, _)), Some(_)) if open != id => Err(NotAsked::Another),
+            (Some((_, about)), Some(_)) if about != said.about() => Err(NotAsked::Otherwise),
+            (Some(_), Some(sender)) => {
+                let sent = sender.send(said).map_err(|_| NotAsked::Nothing);
                 *answers = None;
                 sent
             }
-            (Some(open), Some(_)) if open != id => Err(NotAsked::Another),
             _ => Err(NotAsked::Nothing),
         }
     }

@@ -22,6 +22,9 @@ pub struct Memory {
     pub trouble: Option<String>,
     /// Run that was accepted as the baseline.
     pub accepted: Option<String>,
+    /// The last run that ended.
+    #[serde(default)]
+    pub last_run: Option<String>,
 }
 
 /// What the daemon does once it is ready.
@@ -66,7 +69,7 @@ impl Memory {
 
     /// A run came to its end.
     pub fn ended(&mut self, outcome: &str) {
-        self.running = None;
+        self.last_run = self.running.take();
         self.interrupted = 0;
         self.last = Some(outcome.to_owned());
     }
@@ -80,7 +83,9 @@ impl Memory {
 
     /// What to do at boot, after [`Memory::cut_off`].
     pub fn next(&self, policy: &FirstPower) -> Next {
-        let proven = self.accepted.is_some() && self.last.as_deref().is_none_or(|last| last == "pass");
+        // a run that was accepted for a stated reason counts, whatever its outcome
+        let accepted_last = self.last_run.is_some() && self.last_run == self.accepted;
+        let proven = self.accepted.is_some() && (accepted_last || self.last.as_deref().is_none_or(|last| last == "pass"));
         if policy.start == Policy::Never || (proven && self.interrupted == 0) {
             return Next::Watch;
         }
@@ -158,6 +163,19 @@ mod tests {
         m.began("r2");
         m.ended("fail");
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("fail")));
+    }
+
+    #[test]
+    fn an_accepted_run_is_proven_whatever_its_outcome_until_a_later_one_differs() {
+        let mut m = Memory::default();
+        m.began("r1");
+        m.ended("incomplete");
+        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("incomplete")));
+        m.accepted = Some("r1".into());
+        assert_eq!(m.next(&by_itself()), Next::Watch);
+        m.began("r2");
+        m.ended("incomplete");
+        assert!(matches!(m.next(&by_itself()), Next::Person(_)));
     }
 
     #[test]

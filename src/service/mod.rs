@@ -8,17 +8,24 @@ pub mod code;
 pub mod config;
 pub mod doors;
 pub mod events;
+mod execute;
+mod handed_in;
 mod http;
 mod kept;
 pub mod live;
+mod map;
 pub mod memory;
 mod metrics;
+mod on_page;
 mod openapi;
 mod page;
-mod picture;
+mod person;
 mod problem;
+mod search;
+mod shapes;
 mod stream;
 pub mod token;
+mod tool;
 pub mod watch;
 pub mod worker;
 
@@ -149,7 +156,7 @@ async fn live_on(
             ambient_c: None,
             stages: None,
         };
-        shared.begin(wanted);
+        shared.begin(Command::Begin(wanted));
     }
     let dog = tokio::spawn(feed(Arc::clone(shared)));
     let mut tick = tokio::time::interval(TICK);
@@ -225,6 +232,7 @@ fn tell_status(shared: &Shared, before: &mut String) {
         let live = shared.live();
         let simulated = if shared.simulated { "SIMULATED: " } else { "" };
         match (&live.run, &live.need) {
+            (Some(run), _) if run.search => format!("{simulated}searching for the map"),
             (Some(run), _) if run.question.is_some() => format!("{simulated}run {}: waiting for the witness", run.id),
             (Some(run), _) => format!("{simulated}run {}: {}", run.id, run.stage.word()),
             (None, Some(need)) => format!("{simulated}waiting for a person: {need}"),

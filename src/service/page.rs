@@ -1,8 +1,9 @@
 //! The page for the phone: one document, one script, one style sheet, all inside the binary.
 
-use super::api::{Status, status_of, stop_now};
+use super::api::{status_of, stop_now};
 use super::doors::{App, COOKIE, Ends, may_try, refuse};
 use super::problem::Problem;
+use super::shapes::Status;
 use super::token::Role;
 use askama::Template;
 use axum::extract::State;

@@ -1,20 +1,17 @@
 //! The rig's own thread: drives the lines dark at start, watches the supply between runs, executes runs. Blocking.
 
 use super::config::Config;
-use super::kept;
-use super::live::{Command, Loaded, Phase, RunNow, Shared, Wanted};
+use super::live::{Command, Loaded, Phase, Shared};
 use super::memory::{Memory, Next};
+use super::on_page::see;
 use super::watch::{Alarm, DayFiles, Rows};
+use super::{execute, handed_in, kept, map, search, tool};
 use crate::baseline;
 use crate::build::Build;
-use crate::commission::{self, Request};
-use crate::event::{Answer, Entry, Event, Question, Role, Selection, Stage, WitnessMode};
-use crate::frame::{Frame, FrameSpec};
 use crate::power::Verdict;
-use crate::rig::{Clock, Meter, Rig, Witness};
+use crate::rig::{Clock, Meter, Rig};
 use crate::units::Reading;
 use serde_json::json;
-use std::path::Path;
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
@@ -63,77 +60,6 @@ pub const DAEMON_ENDS: &str = "the end of the daemon";
 const ROUND: Duration = Duration::from_secs(1);
 /// Converters that could not be had are tried again after this many rounds.
 const RETRY_ROUNDS: u32 = 60;
-/// Time between two looks at a waiting question.
-const LOOK: Duration = Duration::from_millis(50);
-
-/// A meter that shows each reading on the page.
-struct SeenMeter {
-    meter: Box<dyn Meter>,
-    shared: Arc<Shared>,
-    /// When each point was read last.
-    last: Vec<Option<Duration>>,
-}
-
-impl Meter for SeenMeter {
-    fn identify(&mut self, point: usize) -> Reading<String> {
-        self.meter.identify(point)
-    }
-    fn read(&mut self, point: usize) -> Reading<f64> {
-        let reading = self.meter.read(point);
-        let now = crate::rig::since_start();
-        if let Some(last) = self.last.get_mut(point)
-            && let Some(before) = last.replace(now)
-        {
-            self.shared.counters.gap_us.fetch_max(now.saturating_sub(before).as_micros() as u64, Ordering::Relaxed);
-        }
-        see(&self.shared, point, &reading);
-        reading
-    }
-    fn read_time(&self, point: usize) -> Duration {
-        self.meter.read_time(point)
-    }
-}
-
-fn see(shared: &Shared, point: usize, reading: &Reading<f64>) {
-    let c = &shared.counters;
-    let _ = if reading.is_ok() { c.readings.fetch_add(1, Ordering::Relaxed) } else { c.missing.fetch_add(1, Ordering::Relaxed) };
-    if let Some(now) = shared.live().points.get_mut(point) {
-        now.value = reading.as_ref().ok().copied();
-        now.missing = reading.as_ref().err().map(|e| e.text().to_owned());
-    }
-    // a reason given in time is progress too: only a hang starves the watchdog
-    shared.advance();
-}
-
-/// The person at the page.
-struct PageWitness(Arc<Shared>);
-
-impl Witness for PageWitness {
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
-        self.ask_while(question, expected, &mut || true)
-    }
-    fn ask_while(&mut self, question: &Question, _expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
-        let shared = &self.0;
-        let minutes = shared.config().first_power.witness_wait_min;
-        let until = crate::rig::since_start() + Duration::from_secs(60 * u64::from(minutes));
-        let answers = shared.ask(question);
-        let answer = loop {
-            if !idle() {
-                break Answer::Absent;
-            }
-            match answers.recv_timeout(LOOK) {
-                Ok(answer) => break answer,
-                Err(mpsc::RecvTimeoutError::Disconnected) => break Answer::Absent,
-                Err(mpsc::RecvTimeoutError::Timeout) if crate::rig::since_start() > until && shared.stopped().is_none() => {
-                    shared.stop(&format!("the daemon: nobody answered for {minutes} minutes"));
-                }
-                Err(mpsc::RecvTimeoutError::Timeout) => {}
-            }
-        };
-        shared.asked();
-        answer
-    }
-}
 
 /// The supply between runs.
 struct Watch {
@@ -241,7 +167,7 @@ fn darken(shared: &Shared, hands: &dyn Hands) {
     }
 }
 
-fn say_lines(shared: &Shared, lines: &str) {
+pub(super) fn say_lines(shared: &Shared, lines: &str) {
     lines.clone_into(&mut shared.live().lines);
     shared.events.tell("lines", &json!({ "lines": lines }));
 }
@@ -278,8 +204,14 @@ fn open_watch(shared: &Shared, hands: &dyn Hands) -> Option<Watched> {
 
 /// What to do next, by the memory, the policy and the paper checks.
 fn next(shared: &Shared) -> Next {
-    let next = shared.live().memory.next(&shared.config().first_power);
+    let (next, trouble) = {
+        let live = shared.live();
+        (live.memory.next(&shared.config().first_power), live.checklist_trouble.clone())
+    };
     let loaded = shared.loaded();
+    if let (Next::Begin, Some(why)) = (&next, trouble) {
+        return Next::Person(format!("the before-power checklist is not usable: {why}. Put it right, or begin the run without it"));
+    }
     if next == Next::Begin && loaded.desk.exit_code() != 0 {
         let first = loaded.desk.checks.iter().find(|c| c.verdict == Verdict::Fail).map(|c| c.title.as_str());
         let first = first.unwrap_or("see below");
@@ -315,7 +247,7 @@ fn remember(shared: &Shared) -> Next {
         tracing::warn!(run, attempts = memory.interrupted, "the last run was interrupted");
         save(shared, &memory);
         let dir = shared.runs_dir().join(&run);
-        if let Err(error) = commission::judge_again(&dir) {
+        if let Err(error) = tool::judge(&dir) {
             tracing::warn!(run, %error, "the interrupted run left no journal that can be judged");
         }
     }
@@ -328,11 +260,15 @@ fn remember(shared: &Shared) -> Next {
             None
         }
     };
-    shared.live().memory = memory;
+    let (handed_in, checklist_trouble) = handed_in::at_boot(shared, &memory);
+    let map = map::load(shared, &digest);
+    let mut live = shared.live();
+    (live.memory, live.handed_in, live.checklist_trouble, live.map) = (memory, handed_in, checklist_trouble, map);
+    drop(live);
     next(shared)
 }
 
-fn save(shared: &Shared, memory: &Memory) {
+pub(super) fn save(shared: &Shared, memory: &Memory) {
     let file = shared.memory_file();
     let made = file.parent().map_or(Ok(()), std::fs::create_dir_all);
     if let Err(error) = made.and_then(|()| memory.save(&file)) {
@@ -353,10 +289,13 @@ pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<C
     let (mut watch, mut idle) = (Watch::new(shared), 0_u32);
     loop {
         match commands.recv_timeout(ROUND) {
-            Ok(Command::Begin(wanted)) => {
+            Ok(command @ (Command::Begin(_) | Command::FindMap)) => {
                 watch.close();
                 watched = None;
-                run(shared, hands, wanted);
+                match command {
+                    Command::Begin(wanted) => execute::run(shared, hands, wanted),
+                    _ => search::search(shared, hands),
+                }
                 darken(shared, hands);
                 settle(shared);
                 watch = Watch::new(shared);
@@ -389,198 +328,5 @@ pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<C
                 }
             }
         }
-    }
-}
-
-/// One run from its begin to its place in the list.
-fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
-    let loaded = shared.loaded();
-    let id = wanted.id.clone();
-    let dir = shared.runs_dir().join(&id);
-    {
-        let mut live = shared.live();
-        live.memory.began(&id);
-        live.phase = Phase::Running;
-        live.need = None;
-        live.findings.clear();
-        live.run = Some(RunNow {
-            id: id.clone(),
-            place: wanted.place,
-            note: wanted.note.clone(),
-            stage: Stage::Open,
-            step: 0,
-            title: "setting up".to_owned(),
-            done: 0.0,
-            frame: FrameSpec::Black,
-            frame_title: FrameSpec::Black.title(),
-            alternating: false,
-            stopping: shared.stopped().is_some(),
-            question: None,
-        });
-        let memory = live.memory.clone();
-        drop(live);
-        save(shared, &memory);
-    }
-    say_lines(shared, "driven by the run that goes on");
-    tracing::info!(run = id, "run begins");
-    shared.events.tell("run", &json!({ "id": id, "state": "begun" }));
-    let outcome = execute(shared, hands, wanted, &loaded, &id, &dir);
-    let by_daemon = shared.stopped().is_some_and(|by| by == DAEMON_ENDS);
-    let (outcome, trouble) = match outcome {
-        Ok(outcome) => (outcome, None),
-        Err(why) => {
-            tracing::error!(run = id, why, "the run could not be carried out");
-            ("error".to_owned(), Some(why))
-        }
-    };
-    let kept = kept::one(&dir);
-    let memory = {
-        let mut live = shared.live();
-        if by_daemon {
-            live.memory.cut_off();
-        } else {
-            live.memory.ended(&outcome);
-            live.memory.trouble.clone_from(&trouble);
-        }
-        if let Some(kept) = &kept {
-            live.findings.clone_from(&kept.findings);
-        }
-        live.kept.extend(kept);
-        live.run = None;
-        live.memory.clone()
-    };
-    save(shared, &memory);
-    shared.clear_stop();
-    shared.counters.run(&outcome);
-    tracing::info!(run = id, outcome, "run ended");
-    shared.events.tell("run", &json!({ "id": id, "state": "ended", "outcome": outcome, "trouble": trouble }));
-}
-
-fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loaded, id: &str, dir: &Path) -> Result<String, String> {
-    std::fs::create_dir_all(dir).map_err(|e| format!("{}: {e}; check the state directory and the disk", dir.display()))?;
-    if !wanted.note.is_empty() {
-        crate::journal::write_whole(&dir.join(kept::NOTE), wanted.note.as_bytes()).map_err(|e| format!("{}: {e}", dir.display()))?;
-    }
-    let opened = hands.run(&loaded.build)?;
-    let corrections = crate::calibration::load(shared.config().state(), &loaded.build)?;
-    let mut rig = opened.rig;
-    rig.witness = Box::new(PageWitness(Arc::clone(shared)));
-    shared.counters.gap_us.store(0, Ordering::Relaxed);
-    rig.meter = Box::new(SeenMeter { meter: rig.meter, shared: Arc::clone(shared), last: vec![None; loaded.build.sense.len()] });
-    let request = Request {
-        build: &loaded.build,
-        build_file: loaded.source.clone(),
-        selection: Selection { stages: wanted.stages, ports: None, feeds: None },
-        witness: WitnessMode::Ask,
-        place: wanted.place,
-        seed: opened.seed,
-        scenario: opened.scenario,
-        ambient_c: wanted.ambient_c,
-        corrections,
-        out: Some(dir.to_owned()),
-    };
-    let watcher = Arc::clone(shared);
-    let mut observer = |p: &crate::run::Progress<'_>| {
-        if let Some(run) = &mut watcher.live().run {
-            run.stage = p.stage;
-            p.title.clone_into(&mut run.title);
-            run.done = p.done;
-        }
-    };
-    let cancelled = || shared.stopped();
-    let done = commission::commission_watched(request, id.to_owned(), rig, &cancelled, &mut observer, &mut |entry| {
-        tap(shared, loaded, dir, entry)
-    })
-    .map_err(|e| e.to_string())?;
-    // what the sign was when it was accepted goes into each later report
-    match baseline::find(shared.config().state(), &loaded.digest, shared.simulated) {
-        Ok(accepted) => {
-            if let Err(error) = commission::append_baseline(dir, &accepted.numbers) {
-                tracing::warn!(%error, "the run could not be compared with the baseline");
-            }
-        }
-        Err(baseline::BaselineError::None { .. }) => {}
-        Err(error) => tracing::warn!(%error, "the baseline is not usable"),
-    }
-    Ok(done.report.outcome.word().to_owned())
-}
-
-/// Tells the page what went into the journal.
-fn tap(shared: &Arc<Shared>, loaded: &Loaded, dir: &Path, entry: &Entry) {
-    match &entry.event {
-        Event::StageStarted { stage } => {
-            tracing::info!(stage = stage.word(), "stage begins");
-            shared.events.tell("stage", &json!({ "stage": stage, "state": "begun" }));
-        }
-        Event::StageEnded { stage } => {
-            shared.events.tell("stage", &json!({ "stage": stage, "state": "ended" }));
-            if matches!(stage, Stage::Sweep | Stage::Marks | Stage::Climb | Stage::Hold) {
-                preview(shared, dir);
-            }
-        }
-        Event::StepStarted { step, frame, .. } => {
-            let told = {
-                let mut live = shared.live();
-                let Some(run) = &mut live.run else { return };
-                run.step = *step;
-                run.frame = *frame;
-                run.frame_title = frame.title();
-                run.alternating = run.stage == Stage::Sweep;
-                json!({ "step": step, "stage": run.stage, "title": run.title, "frame": frame, "done": run.done })
-            };
-            shared.events.tell("step", &told);
-        }
-        Event::Readings { step, role: Role::Steady, points, .. } => {
-            let means: Vec<_> = points.iter().map(|p| mean(&p.values)).collect();
-            shared.events.tell("window", &json!({ "step": step, "means": means }));
-        }
-        Event::Witnessed { step, answer, .. } => {
-            shared.events.tell("answer", &json!({ "step": step, "answer": answer }));
-        }
-        Event::StepSkipped { step, why } => {
-            shared.events.tell("skipped", &json!({ "step": step, "why": why }));
-        }
-        Event::Blanked { after_s, cause } => {
-            let cause = cause.text(&loaded.build);
-            tracing::warn!(cause, after_s, "wall blanked");
-            shared.events.tell("blanked", &json!({ "cause": cause, "after_s": after_s }));
-            dark(shared);
-        }
-        Event::RunEnded { .. } => {
-            dark(shared);
-            shared.live().phase = Phase::Judging;
-            shared.events.tell("run", &json!({ "state": "judging" }));
-        }
-        _ => {}
-    }
-}
-
-fn dark(shared: &Shared) {
-    if let Some(run) = &mut shared.live().run {
-        run.frame = FrameSpec::Black;
-        run.frame_title = FrameSpec::Black.title();
-        run.alternating = false;
-    }
-}
-
-fn mean(values: &[f64]) -> Option<f64> {
-    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
-}
-
-/// Judges what the journal has so far, beside the run.
-fn preview(shared: &Arc<Shared>, dir: &Path) {
-    let (shared, dir) = (Arc::clone(shared), dir.to_owned());
-    let spawned = std::thread::Builder::new().name("findings".to_owned()).spawn(move || {
-        let Ok(report) = commission::read_run(&dir).map(|judged| judged.report) else { return };
-        let findings: Vec<_> = report.findings.iter().take(8).map(|f| kept::finding(&f.kind, &f.place, f.probability, &f.remedy)).collect();
-        let mut live = shared.live();
-        if live.run.as_ref().is_some_and(|r| dir.ends_with(&r.id)) {
-            live.findings.clone_from(&findings);
-            drop(live);
-            shared.events.tell("findings", &json!({ "findings": findings }));
-        }
-    });
-    if let Err(error) = spawned {
-        tracing::warn!(%error, "findings so far are not judged");
     }
 }

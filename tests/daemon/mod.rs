@@ -62,6 +62,13 @@ impl Daemon {
         Self { child, address, log }
     }
 
+    /// Resident memory in MiB, `VmRSS` or `VmHWM`.
+    pub fn memory(&self, field: &str) -> f64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find_map(|l| l.strip_prefix(field)).unwrap();
+        line.split_whitespace().next().unwrap().parse::<f64>().unwrap() / 1024.0
+    }
+
     pub fn signal(&self, name: &str) {
         let done = Command::new("kill").args([&format!("-{name}"), &self.child.id().to_string()]).status().unwrap();
         assert!(done.success());
@@ -137,6 +144,11 @@ impl Daemon {
 
     /// Answers every question until the run is over; the last status.
     pub fn witness(&self, answer: impl Fn(&Value) -> Value) -> Value {
+        self.witness_with(answer, &Value::Null)
+    }
+
+    /// The same with a reading of the hottest joint.
+    pub fn witness_with(&self, answer: impl Fn(&Value) -> Value, joint: &Value) -> Value {
         loop {
             let status = self.until("asked or over", |s| s["phase"] == "asking" || s["phase"] == "watching");
             if status["phase"] == "watching" {
@@ -147,8 +159,12 @@ impl Daemon {
                 std::thread::sleep(Duration::from_millis(60));
                 continue;
             }
-            let body = serde_json::json!({ "question": question["id"], "answer": answer(question) });
-            let answer = self.post(&format!("/api/v1/runs/{id}/witness"), &body);
+            let answer = if question["about"] == "joint" {
+                self.post(&format!("/api/v1/runs/{id}/joint"), &serde_json::json!({ "question": question["id"], "reading": joint }))
+            } else {
+                let body = serde_json::json!({ "question": question["id"], "answer": answer(question) });
+                self.post(&format!("/api/v1/runs/{id}/witness"), &body)
+            };
             // a question may be withdrawn at the same moment
             assert!(matches!(answer.status, 204 | 404 | 409), "{}", answer.body);
             // within the rate that strangers are held to

@@ -131,10 +131,28 @@ fn check_row(c: &Check) -> Vec<Cell> {
     ]
 }
 
+/// What nobody said is not made up.
+fn by_hand(r: &Report) -> &'static str {
+    let has = |joint: bool| r.checks.iter().any(|c| c.id.strip_prefix("by-hand/").is_some_and(|id| (id == "joint") == joint));
+    match (has(false), has(true)) {
+        (true, true) => "By hand: the before-power checklist and the hottest joint at the end of the hold are among the checks.",
+        (true, false) => {
+            "By hand: the before-power checklist is among the checks; the hottest joint at the end of the hold was not measured."
+        }
+        (false, true) => {
+            "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint is among the checks."
+        }
+        (false, false) => {
+            "By hand: nobody handed in a before-power checklist, so none of it was asked in this run; the hottest joint was not measured."
+        }
+    }
+}
+
 /// What did not pass, open; what passed, behind a fold. Cells and driver chips that passed are in the table of cells.
 pub(super) fn checks(page: &mut String, r: &Report) {
     heading(page, "Checks");
     let heads = [("result", ""), ("check", ""), ("value", "n"), ("± U", "n"), ("limit", "n"), ("basis", "")];
+    soft(page, by_hand(r));
     let small = |c: &Check| c.id.starts_with("sweep/cell/") || c.id.starts_with("sweep/block/");
     let (passed, open): (Vec<&Check>, Vec<&Check>) = r.checks.iter().partition(|c| c.result == CheckResult::Pass);
     let mut listed = 0;

@@ -86,13 +86,13 @@ struct SimPerson {
 }
 
 impl Witness for SimPerson {
-    fn ask(&mut self, question: &Question, expected: &Frame) -> Answer {
+    fn ask(&mut self, question: &Question, expected: &Frame, _idle: &mut dyn FnMut() -> bool) -> Answer {
         // looking takes a moment
         self.world.borrow_mut().advance(2_000_000_000);
         let world = self.world.borrow();
         person::look(&self.build, question, expected, &world.light().pixels)
     }
-    fn where_is(&mut self, build: &Build, _question: &Question, mark: &Frame) -> Whereabouts {
+    fn where_is(&mut self, build: &Build, _question: &Question, mark: &Frame, _idle: &mut dyn FnMut() -> bool) -> Whereabouts {
         self.world.borrow_mut().advance(2_000_000_000);
         let world = self.world.borrow();
         person::find(&self.build, build, mark, &world.light().pixels)
@@ -115,7 +115,7 @@ pub struct SimOptions {
 
 /// Assembles the simulated rig of a build.
 pub fn rig(build: &Build, options: SimOptions) -> Rig {
-    rig_of_many(build, options, Seen::default())
+    rig_of_many(build, options, Seen::nothing())
 }
 
 /// [`rig`] for one of many simulated signs of a build: they share what sound panels show.

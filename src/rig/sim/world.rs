@@ -93,20 +93,35 @@ impl Glow {
 }
 
 /// Pictures on walls whose panels and lines are all sound: the same on every such sign of a build, so that many of them can share them.
-#[derive(Clone, Default)]
-pub struct Seen(Rc<RefCell<HashMap<usize, SeenPicture>>>);
+#[derive(Clone)]
+pub struct Seen(Option<Rc<RefCell<HashMap<usize, SeenPicture>>>>);
+
+impl Default for Seen {
+    fn default() -> Self {
+        Self(Some(Rc::default()))
+    }
+}
 
 type SeenPicture = (Arc<ScanProgram>, Rc<Glow>);
 
 impl Seen {
+    /// Keeps nothing: for a sign of its own, which shows each picture for a while and then never again.
+    pub fn nothing() -> Self {
+        Self(None)
+    }
     fn get(&self, program: &Arc<ScanProgram>) -> Option<Rc<Glow>> {
-        self.0.borrow().get(&(Arc::as_ptr(program) as usize)).map(|(_, glow)| Rc::clone(glow))
+        self.0.as_ref()?.borrow().get(&(Arc::as_ptr(program) as usize)).map(|(_, glow)| Rc::clone(glow))
     }
     /// Keeps the program too, so that its address stays its own.
     fn keep(&self, program: &Arc<ScanProgram>, glow: &Rc<Glow>) {
-        self.0.borrow_mut().insert(Arc::as_ptr(program) as usize, (Arc::clone(program), Rc::clone(glow)));
+        if let Some(kept) = &self.0 {
+            kept.borrow_mut().insert(Arc::as_ptr(program) as usize, (Arc::clone(program), Rc::clone(glow)));
+        }
     }
 }
+
+/// Distinct frames kept: a step shows its own in turn with black, and does not come back.
+const KNOWN_MOST: usize = 32;
 
 /// What a program does to the sign, kept so that each distinct frame is decoded and solved once per set of active faults.
 struct Known {
@@ -259,6 +274,9 @@ impl World {
         self.now = self.known.iter().position(same).unwrap_or_else(|| {
             let light = self.picture(program);
             let known = self.solve(program.cloned(), light);
+            if self.known.len() >= KNOWN_MOST {
+                self.known.clear();
+            }
             self.known.push(known);
             self.known.len() - 1
         });

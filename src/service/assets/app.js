@@ -22,6 +22,7 @@ async function post(path, body) {
 }
 
 // ---- what is shown
+const HANDED = { pass: "✔", fail: "✕", marginal: "≈", "not-proven": "open" };
 const PHASES = { starting: "starting", watching: "watching the supply", running: "a run goes on", asking: "a run waits for your answer", judging: "the run is judged" };
 
 function render() {
@@ -30,17 +31,22 @@ function render() {
   const frame = run ? JSON.stringify(run.frame) : '"black"';
   const source = api("wall.svg?frame=" + encodeURIComponent(frame));
   if ($("picture").getAttribute("src") !== source) $("picture").src = source;
-  const title = run ? run.frame_title + (run.alternating ? ", in turn with black" : "") : "black";
+  // where a mark is, is what a search asks
+  const title = run && run.search ? "one mark alone, somewhere" : run ? run.frame_title + (run.alternating ? ", in turn with black" : "") : "black";
   put("frame", title);
   $("picture").alt = "should be on the wall now: " + title;
-  $("done").hidden = !run;
+  $("done").hidden = !run || run.search;
   if (run) $("done").value = run.done;
-  put("step", run ? `${run.stage} · step ${run.step} · ${run.title}${run.stopping ? " · stopping" : ""}` : "");
+  put("step", run ? `${run.search ? "search for the map" : `${run.stage} · step ${run.step}`} · ${run.title}${run.stopping ? " · stopping" : ""}` : "");
   $("stop").hidden = !run || !s.may_act;
   renderQuestion(run && run.question);
   $("need").hidden = !(s.need && !run);
   put("why", s.need || "");
   $("accept").hidden = !(s.acceptable && s.may_act);
+  $("astray").hidden = !(s.misplaced && !run && s.may_act && s.may_begin);
+  renderPaper(s.handed_in);
+  for (const id of ["seek-now", "seek-again"]) $(id).disabled = !!run || s.phase !== "watching";
+  $("seek-again").hidden = !s.may_act || !s.may_begin;
   $("begin").hidden = !!run || !s.may_act || !s.may_begin || s.phase !== "watching";
   put("lines-state", s.lines);
   renderSupply(s.points);
@@ -88,18 +94,29 @@ function renderQuestion(q) {
   question = q.id;
   said = [];
   put("question", q.text);
+  put("ask-head", q.about === "joint" ? "Measure the hottest joint" : "Look at the sign");
+  $("answers").hidden = q.about !== "wall";
+  $("joint").hidden = q.about !== "joint";
+  $("seek").hidden = q.about !== "place";
+  if (q.mark) {
+    $("mark").src = api(`mark.svg?port=${q.mark[0]}&position=${q.mark[1]}`);
+    // nothing is taken for said that was not
+    $("seek-place").value = "";
+    $("seek-way").value = "0";
+    $("mark").alt = `the mark ${q.mark[0]}·${q.mark[1]} with its arrow up`;
+  }
   put("trouble", "");
-  closeDiffer();
+  if (q.about === "wall") closeDiffer(); else { $("differ").hidden = true; overlay(q.about === "place"); }
   say("Question: " + q.text);
   setBusy(false);
 }
-function setBusy(busy) { for (const id of ["as-shown", "differs", "send"]) $(id).disabled = busy; if (!busy) $("send").disabled = !said.length; }
-async function answer(what) {
+function setBusy(busy) { for (const id of ["as-shown", "differs", "send", "joint-send", "joint-none", "seek-send", "seek-none"]) $(id).disabled = busy; if (!busy) $("send").disabled = !said.length; }
+const answer = (what) => send(`runs/${status.run.id}/witness`, { answer: what });
+async function send(path, body) {
   setBusy(true);
   put("trouble", "");
-  const asked = question;
   try {
-    await post(`runs/${status.run.id}/witness`, { question: asked, answer: what });
+    await post(path, { question, ...body });
     say("Answer taken.");
     refresh();
   } catch (e) {
@@ -112,13 +129,15 @@ function closeDiffer() { $("differ").hidden = true; $("answers").hidden = false;
 function overlay(on) {
   for (const b of $("wall").querySelectorAll("button")) b.remove();
   if (!on || !build) return;
+  // where a mark is looked for, the wall has places; what hangs there is the question
+  const seek = !$("seek").hidden, chosen = $(seek ? "seek-place" : "panel");
   build.panels.forEach((p, i) => {
-    const b = el("button", `${p.port}·${p.position}`), [w, h] = build.wall;
+    const b = el("button", seek ? String(p.place) : `${p.port}·${p.position}`), [w, h] = build.wall;
     b.type = "button";
-    b.setAttribute("aria-label", `panel ${p.port}·${p.position}, ${panelName(p)}`);
-    b.setAttribute("aria-pressed", String(Number($("panel").value) === i));
+    b.setAttribute("aria-label", seek ? `place ${p.place}` : `panel ${p.port}·${p.position}, ${panelName(p)}`);
+    b.setAttribute("aria-pressed", String(chosen.value === String(i)));
     b.style.cssText = `left:${100 * p.at[0] / w}%;top:${100 * p.at[1] / h}%;width:${100 * p.size[0] / w}%;height:${100 * p.size[1] / h}%`;
-    b.addEventListener("click", () => { $("panel").value = String(i); overlay(true); $("seen").focus(); });
+    b.addEventListener("click", () => { chosen.value = String(i); overlay(true); $(seek ? "seek-way" : "seen").focus(); });
     $("wall").append(b);
   });
 }
@@ -169,6 +188,87 @@ $("add").addEventListener("click", () => {
 });
 $("differ").addEventListener("submit", (e) => { e.preventDefault(); answer({ differs: said.map(({ port, position, seen }) => ({ port, position, seen })) }); });
 
+// ---- the hottest joint, the place of a mark
+const number = (id) => Number($(id).value);
+const accuracy = (prefix) => ({ percent: number(prefix + "-percent"), digits: number(prefix + "-digits"), step: number(prefix + "-step") });
+$("joint").addEventListener("submit", (e) => {
+  e.preventDefault();
+  send(`runs/${status.run.id}/joint`, { reading: { celsius: number("joint-c"), meter: $("joint-meter").value, accuracy: accuracy("joint"), who: $("joint-who").value } });
+});
+$("joint-none").addEventListener("click", () => send(`runs/${status.run.id}/joint`, { reading: null }));
+$("seek").addEventListener("submit", (e) => { e.preventDefault(); send("map/place", { at: build.panels[number("seek-place")].at, degrees: number("seek-way") }); });
+$("seek-none").addEventListener("click", () => send("map/place", { at: null }));
+$("seek-place").addEventListener("change", () => overlay(true));
+async function seek() {
+  try { await post("map", {}); put("map-trouble", ""); scrollTo(0, 0); refresh(); } catch (e) { $("map").hidden = false; put("map-trouble", "Not begun: " + e.message); }
+}
+for (const id of ["seek-now", "seek-again"]) $(id).addEventListener("click", seek);
+async function showMap() {
+  const { found } = await get("map");
+  $("map").hidden = !found && !status.may_act;
+  if (!found) { put("map-state", "Not looked for yet: where each port and position is, and which way up."); return; }
+  const when = `${found.found.replace("T", " ").slice(0, 16)} UTC${found.simulated ? " · SIMULATED" : ""}`;
+  put("map-state", found.wrong.length ? `No complete map (${when}):` : found.advice.length ? `Found ${when}:` : `Found ${when}: the wall is connected as the build file says.`);
+  $("map-advice").replaceChildren(...[...found.wrong, ...found.advice].map((t) => el("li", t)));
+  $("map-seats").replaceChildren(...found.seats.map((s) => el("li", `port ${s.port} position ${s.position}: place ${s.place}, arrow ${s.up}`)));
+  $("map-file").hidden = !found.build_file;
+  $("map-diff").hidden = !found.diff;
+  $("map-diff").querySelector("pre").textContent = found.diff;
+}
+
+// ---- the before-power checklist
+function renderPaper(h) {
+  const open = h ? h.judged.filter((j) => j.result === "not-proven").length : 0;
+  put("paper-state", h ? `Handed in by ${h.who}, ${h.when}${open ? `, ${open} left open` : ""}: ${h.taken ? "in the run that goes on" : "for the next run"}. ${h.judged.map((j) => `${j.id} ${HANDED[j.result]}`).join(" · ")}` : "No checklist was handed in.");
+  put("paper-stops", h && h.stops ? `The run stops: ${h.stops}` : "");
+  $("paper").hidden = !status.may_act;
+}
+async function questions() {
+  const view = await get("checklist");
+  $("list").dataset.serial = view.serial;
+  $("list-questions").replaceChildren(...view.questions.map((q) => {
+    const set = el("fieldset", undefined, "item"), name = "q-" + q.id;
+    set.append(el("legend", q.text + (q.licensed ? " (licensed person)" : "")));
+    if (q.unit) {
+      const input = el("input"), label = el("label", `${q.unit}${q.high !== null ? `, ${q.low.toFixed(2)} to ${q.high.toFixed(2)}` : `, at least ${q.low}`}`);
+      Object.assign(input, { type: "number", step: "any", id: name, inputMode: "decimal" });
+      input.dataset.reading = q.id;
+      label.htmlFor = name;
+      label.className = "soft";
+      const box = el("div");
+      box.style.clear = "both";
+      box.append(label, input);
+      set.append(box);
+    } else {
+      const choice = el("div", undefined, "choice");
+      for (const [text, value] of [["Yes", "yes"], ["No", "no"], ["Open", ""]]) {
+        const label = el("label", text), input = el("input");
+        Object.assign(input, { type: "radio", name, value, checked: value === "" });
+        input.dataset.answer = q.id;
+        label.prepend(input);
+        choice.append(label);
+      }
+      set.append(choice);
+    }
+    return set;
+  }));
+  if (!$("list-when").value) { const now = new Date(); $("list-when").value = new Date(now - now.getTimezoneOffset() * 60000).toISOString().slice(0, 16); }
+}
+function filledIn() {
+  const list = { schema: 1, serial: $("list").dataset.serial, who: $("list-who").value, when: $("list-when").value, licensed: $("list-licensed").value || null, meter: { model: $("list-meter").value || "hand meter, model not given" }, answers: {}, ohms: {}, volts: {} };
+  for (const [kind, prefix] of [["volts", "v"], ["ohms", "o"]]) if (["percent", "digits", "step"].every((p) => $(`${prefix}-${p}`).value !== "")) list.meter[kind] = accuracy(prefix);
+  for (const e of $("list").querySelectorAll("[data-answer]:checked")) if (e.value) list.answers[e.dataset.answer] = e.value === "yes";
+  for (const e of $("list").querySelectorAll("[data-reading]")) if (e.value !== "") { const [kind, supply] = e.dataset.reading.split(/\/(.*)/); list[kind][supply] = Number(e.value); }
+  return list;
+}
+async function handIn(path, body) {
+  put("list-trouble", "");
+  try { await post(path, body); $("paper").open = false; say("Checklist handed in."); refresh(); $("paper-head").scrollIntoView({ block: "start" }); } catch (e) { put("list-trouble", "Not taken: " + e.message); }
+}
+$("list").addEventListener("submit", (e) => { e.preventDefault(); handIn("checklist", filledIn()); });
+$("list-file").addEventListener("change", async () => { const [file] = $("list-file").files; if (file) await handIn("checklist/file", { text: await file.text() }); $("list-file").value = ""; });
+$("paper").addEventListener("toggle", () => { if ($("paper").open && !$("list-questions").childElementCount) questions().catch(() => {}); });
+
 // ---- begin, stop, accept
 $("start").addEventListener("submit", async (e) => {
   e.preventDefault();
@@ -184,8 +284,9 @@ $("stop").addEventListener("submit", async (e) => {
   e.preventDefault();
   try { await fetch("/stop", { method: "POST" }); say("Stop sent."); } catch { $("stop").submit(); }
 });
-$("accept").addEventListener("click", async () => {
-  try { await post(`runs/${status.acceptable}/accept`, {}); say("Accepted as the baseline."); refresh(); } catch (e) { put("why", "Not accepted: " + e.message); }
+$("accept").addEventListener("submit", async (e) => {
+  e.preventDefault();
+  try { await post(`runs/${status.acceptable}/accept`, { reason: $("reason").value }); put("accept-trouble", ""); say("Accepted as the baseline."); refresh(); } catch (err) { put("accept-trouble", "Not accepted: " + err.message); }
 });
 
 // ---- lists
@@ -250,8 +351,9 @@ const WORDS = {
   run: (d) => "run " + d.state + (d.outcome ? ": " + d.outcome : ""), findings: (d) => `${d.findings.length} findings so far`,
   need: (d) => d.need ? "you are needed: " + d.need : "nobody is needed", lines: (d) => "lines " + d.lines, accepted: () => "accepted as the baseline",
   stopping: () => "stop sent", window: (d) => "steady at " + d.means.map((m) => m === null ? "–" : m.toFixed(3)).join(" "), runs: () => "list of runs read", reloaded: () => "configuration read again",
+  checklist: (d) => `checklist of ${d.who}${d.stops ? ": " + d.stops : ""}`, "by-hand": (d) => `by hand: ${d.item} ${d.value}`, search: (d) => "search for the map " + d.state,
 };
-const LOUD = ["blanked", "alarm", "run", "need", "accepted"];
+const LOUD = ["blanked", "alarm", "run", "need", "accepted", "checklist", "search"];
 function news(event) {
   lastNews = performance.now();
   $("lost").hidden = true;
@@ -259,7 +361,8 @@ function news(event) {
   const kind = event.type, data = JSON.parse(event.data);
   if (kind === "supply") { status.points = data.points; renderSupply(data.points); return; }
   if (kind === "beat") return;
-  if (kind === "gone" || kind === "hello") { refresh(); days().catch(() => {}); return; }
+  if (kind === "gone" || kind === "hello") { refresh(); days().catch(() => {}); showMap().catch(() => {}); return; }
+  if (kind === "search") showMap().catch(() => {});
   const li = el("li", (WORDS[kind] || (() => kind))(data));
   li.dataset.id = event.lastEventId;
   li.dataset.kind = kind;
@@ -283,9 +386,15 @@ addEventListener("online", () => { refresh(); follow(); });
 
 get("build").then((b) => {
   build = b;
-  for (const id of ["panel", "other-panel"]) $(id).replaceChildren(...b.panels.map((p, i) => { const o = el("option", panelName(p)); o.value = String(i); return o; }));
+  const options = (name) => b.panels.map((p, i) => { const o = el("option", name(p)); o.value = String(i); return o; });
+  for (const id of ["panel", "other-panel"]) $(id).replaceChildren(...options(panelName));
+  const choose = el("option", "choose …");
+  choose.value = "";
+  $("seek-place").replaceChildren(choose, ...options((p) => `place ${p.place}`).sort((x, y) => b.panels[x.value].place - b.panels[y.value].place));
+  if (!$("seek").hidden) overlay(true);
 }).catch(() => {});
 render();
 runs().catch(() => {});
 days().catch(() => {});
+showMap().catch(() => {});
 follow();

@@ -1,15 +1,16 @@
-//! A test frame as an SVG picture: runs of equal pixels become rectangles, levels become grey panels.
+//! The wall as it should be lit, from the front: runs of equal pixels become rectangles, levels become grey panels.
 
+use super::geometry::{Placed, View, placed};
+use super::text::escape;
 use crate::build::Build;
-use crate::frame::{Cell, FrameSpec};
-use crate::wall::footprint;
+use crate::frame::{Cell, Frame, FrameSpec};
 use std::fmt::Write as _;
 
 /// Colours of the pixel bits (bit 0 red, 1 green, 2 blue) on a screen.
 const SHADES: [&str; 8] = ["#000", "#ff3b30", "#2fd158", "#ffe14d", "#3d7bff", "#ff5cf4", "#4de8ff", "#fff"];
 
 /// Whether the frame can be drawn for this build.
-pub fn fits(build: &Build, frame: &FrameSpec) -> bool {
+pub fn drawable(build: &Build, frame: &FrameSpec) -> bool {
     match frame {
         FrameSpec::Cell(Cell { port, position, .. })
         | FrameSpec::Block { cell: Cell { port, position, .. }, .. }
@@ -21,34 +22,50 @@ pub fn fits(build: &Build, frame: &FrameSpec) -> bool {
     }
 }
 
-/// The whole picture.
-pub fn svg(build: &Build, frame: &FrameSpec) -> String {
-    let [width, height] = build.wall_size();
-    let mut svg = format!(
-        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" shape-rendering="crispEdges"><title>{}</title><path fill="{}" d="M0 0h{width}v{height}h-{width}z"/>"#,
-        frame.title(),
-        SHADES[0]
-    );
+/// SVG document of the wall with a test frame on it.
+pub fn lit(build: &Build, frame: &FrameSpec) -> String {
+    let size = build.wall_size();
+    let mut svg = head(size, &frame.title());
+    let all = placed(build, View::Front);
     if let FrameSpec::Level(thousandths) = frame {
         // a fine pattern that a phone would only show as moiré; the square root stands for the eye's response
         let share = (f64::from(*thousandths) / 1000.0).sqrt();
-        for panel in 0..build.panels.len() {
-            let ([w, h], [x, y]) = (footprint(build, panel), build.panels[panel].at);
-            let _ = write!(svg, r##"<path fill="#fff" fill-opacity="{share:.3}" d="M{x} {y}h{w}v{h}h-{w}z"/>"##);
+        for panel in &all {
+            let _ = write!(svg, r##"<path fill="#fff" fill-opacity="{share:.3}" d="{}"/>"##, outline(panel));
         }
     } else {
-        rectangles(&mut svg, width, height, frame.draw(build).pixels());
+        rectangles(&mut svg, size, frame.draw(build).pixels());
     }
-    for panel in 0..build.panels.len() {
-        let ([w, h], [x, y]) = (footprint(build, panel), build.panels[panel].at);
-        let _ = write!(svg, r##"<path fill="none" stroke="#667" stroke-width=".6" d="M{x} {y}h{w}v{h}h-{w}z"/>"##);
+    for panel in &all {
+        let _ = write!(svg, r##"<path fill="none" stroke="#667" stroke-width=".6" d="{}"/>"##, outline(panel));
     }
     svg.push_str("</svg>");
     svg
 }
 
+/// SVG document of pixels alone, as one panel shows them.
+pub fn lit_panel(frame: &Frame, title: &str) -> String {
+    let mut svg = head(frame.size(), title);
+    rectangles(&mut svg, frame.size(), frame.pixels());
+    svg.push_str("</svg>");
+    svg
+}
+
+fn head([width, height]: [u16; 2], title: &str) -> String {
+    format!(
+        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" shape-rendering="crispEdges"><title>{}</title><path fill="{}" d="M0 0h{width}v{height}h-{width}z"/>"#,
+        escape(title),
+        SHADES[0]
+    )
+}
+
+fn outline(panel: &Placed) -> String {
+    let ([x, y], [w, h]) = (panel.at, panel.size);
+    format!("M{x} {y}h{w}v{h}h-{w}z")
+}
+
 /// Runs along rows, joined downwards where the next row has the same run; one path per colour.
-fn rectangles(svg: &mut String, width: u16, height: u16, pixels: &[u8]) {
+fn rectangles(svg: &mut String, [width, height]: [u16; 2], pixels: &[u8]) {
     let mut paths: [String; 8] = Default::default();
     // run (from, to, bits) → first row, for the runs of the row before
     let mut open: Vec<(u16, u16, u8, u16)> = Vec::new();
@@ -112,7 +129,7 @@ mod tests {
         #[test]
         fn rectangles_paint_each_pixel_once_and_rightly(picture in proptest::collection::vec(0_u8..8, 12 * 7)) {
             let mut svg = String::new();
-            rectangles(&mut svg, 12, 7, &picture);
+            rectangles(&mut svg, [12, 7], &picture);
             proptest::prop_assert_eq!(pixels(&svg, 12, 7), picture);
         }
     }
@@ -120,10 +137,10 @@ mod tests {
     #[test]
     fn the_marks_of_the_demo_are_a_small_picture() {
         let build = crate::build::load(include_str!("../../config/water-taxi.toml"), "water-taxi.toml").unwrap_or_else(|_| panic!("demo"));
-        let marks = svg(&build, &FrameSpec::Marks);
+        let marks = lit(&build, &FrameSpec::Marks);
         assert!(marks.len() < 20_000, "{}", marks.len());
         assert!(marks.contains(SHADES[1]) && marks.contains(SHADES[2]));
-        assert!(!fits(&build, &FrameSpec::MarkOf { port: 9, position: 1 }));
-        assert!(fits(&build, &FrameSpec::MarkOf { port: 2, position: 3 }));
+        assert!(!drawable(&build, &FrameSpec::MarkOf { port: 9, position: 1 }));
+        assert!(drawable(&build, &FrameSpec::MarkOf { port: 2, position: 3 }));
     }
 }
