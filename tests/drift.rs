@@ -173,3 +173,29 @@ fn a_clock_that_cannot_be_believed_is_left_out() {
     let two = trend(&runs[..2], Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert!(two.lines.is_empty() && two.notes.iter().any(|n| n.contains("needs three")));
 }
+
+/// The README's three commands are run as they stand there, and print what it says that they print.
+#[test]
+fn the_readme_says_what_compare_prints() {
+    let readme = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
+    let section = readme.split("## After it was moved").nth(1).unwrap().split("\n## ").next().unwrap();
+    let mut fences = section.split("```");
+    let (commands, said) = (fences.nth(1).unwrap(), fences.nth(1).unwrap().strip_prefix("text\n").unwrap());
+    let temp = tempfile::tempdir().unwrap();
+    let mut printed = String::new();
+    let commands: Vec<&str> = commands.trim().lines().collect();
+    assert_eq!(commands.len(), 3);
+    for command in commands {
+        let words = command.strip_prefix("cargo run --release -- ").unwrap();
+        let words: Vec<String> = words
+            .split(' ')
+            .map(|w| w.strip_prefix("out/").map_or_else(|| w.to_owned(), |dir| temp.path().join(dir).display().to_string()))
+            .collect();
+        let out = Command::new(env!("CARGO_BIN_EXE_signproof")).current_dir(env!("CARGO_MANIFEST_DIR")).args(&words).output().unwrap();
+        assert!(matches!(out.status.code(), Some(0 | 1)), "{command}\n{}", String::from_utf8_lossy(&out.stderr));
+        printed = String::from_utf8(out.stdout).unwrap();
+    }
+    assert!(printed.contains(said), "the README says\n{said}\ncompare prints\n{printed}");
+    // and nothing else was found to have changed
+    assert_eq!(printed.lines().filter(|l| l.starts_with("- ")).count(), 2, "{printed}");
+}

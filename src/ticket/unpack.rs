@@ -113,7 +113,9 @@ impl Unpacked {
 
     /// A whole member.
     pub fn read(&mut self, name: &str) -> Result<Vec<u8>, Refused> {
-        let mut out = Vec::new();
+        // what the directory states is bounded by now; growing step by step would take twice as much
+        let size = self.members.iter().find(|m| m.name == name).map_or(0, |m| m.size);
+        let mut out = Vec::with_capacity(size as usize);
         self.stream(name, |bytes| out.extend_from_slice(bytes))?;
         Ok(out)
     }
