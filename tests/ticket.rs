@@ -421,16 +421,15 @@ fn wrong_checksum(zip: &[u8]) -> Vec<u8> {
     out
 }
 
-/// A ticket whose journal has the greatest size that is read, stored so that no ratio gives it away, with a manifest that fits.
-fn great(line: &[u8]) -> Vec<u8> {
-    let most = signproof::ticket::MEMBERS.iter().find(|m| m.0 == "journal.jsonl").unwrap().1 as usize;
+/// A ticket one of whose members is as large as can be, stored so that no ratio gives it away, with a manifest that fits.
+fn great(name: &str, line: &[u8]) -> Vec<u8> {
+    let most = signproof::ticket::MEMBERS.iter().find(|m| m.0 == name).unwrap().1 as usize;
     let mut list = members(&home().path("plain.zip"));
-    let journal = list.iter_mut().find(|m| m.0 == "journal.jsonl").unwrap();
-    journal.1 = line.iter().copied().cycle().take(most).collect();
+    list.iter_mut().find(|m| m.0 == name).unwrap().1 = line.iter().copied().cycle().take(most.min(100 << 20)).collect();
     let mut zip = ZipWriter::new(Cursor::new(Vec::new()));
-    for (name, bytes) in remade(list) {
-        let method = if name == "journal.jsonl" { zip::CompressionMethod::Stored } else { zip::CompressionMethod::Deflated };
-        zip.start_file(name.as_str(), SimpleFileOptions::default().compression_method(method)).unwrap();
+    for (own, bytes) in remade(list) {
+        let method = if own == name { zip::CompressionMethod::Stored } else { zip::CompressionMethod::Deflated };
+        zip.start_file(own.as_str(), SimpleFileOptions::default().compression_method(method)).unwrap();
         zip.write_all(&bytes).unwrap();
     }
     zip.finish().unwrap().into_inner()
@@ -515,8 +514,9 @@ fn hostile_zips_are_refused_within_64_mib_and_2_s() {
             "no ticket has",
         ),
         ("wrong checksum", wrong_checksum(&std::fs::read(home().path("plain.zip")).unwrap()), "report.json can't be inflated"),
-        ("a journal of the greatest size, of lines that are none", great(b"{\"a\":0}\n"), "line 1: not a journal line"),
-        ("a journal of the greatest size, of one line", great(b"["), "line 1: the line was cut off"),
+        ("a journal of the greatest size, of lines that are none", great("journal.jsonl", b"{\"a\":0}\n"), "line 1: not a journal line"),
+        ("a journal of the greatest size, of one line", great("journal.jsonl", b"["), "line 1: the line was cut off"),
+        ("readings as large as can be", great("readings.csv", b"0,0\r\n"), "more than the"),
     ];
     for (name, bytes, words) in cases {
         let (code, said, seconds) = under_limits(&bytes);

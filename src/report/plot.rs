@@ -220,7 +220,7 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
             let short: String =
                 if name.chars().count() > NAME { name.chars().take(NAME - 1).chain(['…']).collect() } else { name.to_owned() };
             let _ =
-                write!(svg, r#"<text class="name start t{colour}" x="{}" y="{:.1}">{}</text>"#, W - right + 6.0, y + 4.0, escape(&short));
+                write!(svg, r#"<text class="name start t{colour}" x="{}" y="{:.1}">{}</text>"#, W - right + 9.0, y + 4.0, escape(&short));
         }
     }
     for (x, name) in &extras.marks {

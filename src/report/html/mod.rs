@@ -19,7 +19,7 @@ use crate::event::Entry;
 use std::fmt::Write as _;
 
 /// Rows of a table that stays on one sheet of paper.
-const SHORT: usize = 10;
+const SHORT: usize = 8;
 
 const STYLE: &str = include_str!("style.css");
 

@@ -44,7 +44,7 @@ pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
         (format!("lowest {units}"), "n"),
         (format!("mean {units}"), "n"),
         (format!("highest {units}"), "n"),
-        (format!("known to {units}"), ""),
+        (format!("known to {units}"), "wide"),
         ("readings".to_owned(), "n"),
     ];
     let heads: Vec<(&str, &str)> = heads.iter().map(|(t, c)| (t.as_str(), *c)).collect();

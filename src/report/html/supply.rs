@@ -103,8 +103,8 @@ pub(super) fn supply(page: &mut String, r: &Report, build: &Build, entries: &[En
             row
         })
         .collect();
-    let mut heads = vec![("stage".to_owned(), ""), ("minutes".to_owned(), "n")];
-    heads.extend(over.keys().map(|&p| (format!("{} V", build.sense[p].name), "n")));
+    let mut heads = vec![("stage".to_owned(), ""), ("minutes".to_owned(), "n fix")];
+    heads.extend(over.keys().map(|&p| (format!("{} V", build.sense[p].name), "n fix")));
     let heads: Vec<(&str, &str)> = heads.iter().map(|(t, c)| (t.as_str(), *c)).collect();
     table(page, "stages with the lowest and highest volts in each", &heads, &rows);
     let total: u64 = r.supply.iter().map(|p| p.readings).sum();

@@ -18,7 +18,9 @@ const EVIDENCE: usize = 4;
 pub(super) fn to_do(page: &mut String, r: &Report) {
     heading(page, "What to do now");
     let steps = steps(r);
-    if !steps.is_empty() {
+    if let [only] = steps.as_slice() {
+        let _ = writeln!(page, "<p>{}</p>", commands(only));
+    } else if !steps.is_empty() {
         page.push_str("<ol>");
         for step in &steps {
             let _ = write!(page, "<li>{}</li>", commands(step));
