@@ -175,11 +175,11 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
         );
     }
     for (y, name) in &extras.lines {
-        // the name stands inside the plot, above a low line and below a high one
-        let beside = if py(*y) > H / 2.0 { -6.0 } else { 18.0 };
+        // the name stands inside the plot: above a low line at the left, where nothing is lit yet, below a high one at the right
+        let (x, beside, class) = if py(*y) > H / 2.0 { (LEFT + 5.0, -6.0, "start") } else { (W - right, 18.0, "end") };
         let _ = write!(
             svg,
-            r#"<path class="limit" d="M{LEFT} {0:.1}H{1}"/><text class="end" x="{1}" y="{2:.1}">{3}</text>"#,
+            r#"<path class="limit" d="M{LEFT} {0:.1}H{1}"/><text class="{class}" x="{x}" y="{2:.1}">{3}</text>"#,
             py(*y),
             W - right,
             py(*y) + beside,

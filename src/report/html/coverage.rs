@@ -67,13 +67,16 @@ fn listed(places: &[String]) -> String {
     }
 }
 
+/// A sentence's words, and the range of each figure in it.
+type Template<'a> = (Vec<&'a str>, Vec<(f64, f64)>);
+
 /// Sentences that differ in figures only, as one with the range of each figure.
 fn merged(reasons: &[&str]) -> Vec<String> {
-    let mut templates: Vec<(Vec<&str>, Vec<(f64, f64)>)> = Vec::new();
+    let mut templates: Vec<Template<'_>> = Vec::new();
     for reason in reasons {
         let words: Vec<&str> = reason.split(' ').collect();
         let figures: Vec<f64> = words.iter().filter_map(|w| w.parse().ok()).collect();
-        let same = |t: &&mut (Vec<&str>, Vec<(f64, f64)>)| {
+        let same = |t: &&mut Template<'_>| {
             t.0.len() == words.len()
                 && t.0.iter().zip(&words).all(|(a, b)| a == b || (a.parse::<f64>().is_ok() && b.parse::<f64>().is_ok()))
         };
@@ -82,7 +85,7 @@ fn merged(reasons: &[&str]) -> Vec<String> {
             None => templates.push((words, figures.into_iter().map(|f| (f, f)).collect())),
         }
     }
-    let render = |(words, ranges): &(Vec<&str>, Vec<(f64, f64)>)| {
+    let render = |(words, ranges): &Template<'_>| {
         let mut ranges = ranges.iter();
         let word = |w: &&str| match w.parse::<f64>().ok().and_then(|_| ranges.next()) {
             Some((low, high)) if low < high => format!("{low} to {high}"),
