@@ -170,6 +170,14 @@ fn a_clock_that_cannot_be_believed_is_left_out() {
     let t = trend(&runs, Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert_eq!(t.runs.len(), 11);
     assert!(t.notes[0].contains("not synchronised"));
+    // three runs of one hour say nothing of months, and it is said so
+    let mut hour = runs[..3].to_vec();
+    for (i, n) in hour.iter_mut().enumerate() {
+        (n.started_unix_ms, n.clock_synchronised) = (1_780_000_000_000 + 600_000 * i as i64, true);
+        n.quantities.iter_mut().for_each(|q| q.value += i as f64);
+    }
+    let short = trend(&hour, Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
+    assert!(short.notes.iter().any(|n| n.contains("no slope is called real")) && short.lines.iter().all(|l| !l.real), "{:?}", short.notes);
     let two = trend(&runs[..2], Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert!(two.lines.is_empty() && two.notes.iter().any(|n| n.contains("needs three")));
 }
