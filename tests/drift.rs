@@ -170,6 +170,40 @@ fn a_clock_that_cannot_be_believed_is_left_out() {
     let t = trend(&runs, Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert_eq!(t.runs.len(), 11);
     assert!(t.notes[0].contains("not synchronised"));
+    // three runs of one hour say nothing of months, and it is said so
+    let mut hour = runs[..3].to_vec();
+    for (i, n) in hour.iter_mut().enumerate() {
+        (n.started_unix_ms, n.clock_synchronised) = (1_780_000_000_000 + 600_000 * i as i64, true);
+        n.quantities.iter_mut().for_each(|q| q.value += i as f64);
+    }
+    let short = trend(&hour, Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
+    assert!(short.notes.iter().any(|n| n.contains("no slope is called real")) && short.lines.iter().all(|l| !l.real), "{:?}", short.notes);
     let two = trend(&runs[..2], Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert!(two.lines.is_empty() && two.notes.iter().any(|n| n.contains("needs three")));
+}
+
+/// The README's three commands are run as they stand there, and print what it says that they print.
+#[test]
+fn the_readme_says_what_compare_prints() {
+    let readme = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
+    let section = readme.split("## After it was moved").nth(1).unwrap().split("\n## ").next().unwrap();
+    let mut fences = section.split("```");
+    let (commands, said) = (fences.nth(1).unwrap(), fences.nth(1).unwrap().strip_prefix("text\n").unwrap());
+    let temp = tempfile::tempdir().unwrap();
+    let mut printed = String::new();
+    let commands: Vec<&str> = commands.trim().lines().collect();
+    assert_eq!(commands.len(), 3);
+    for command in commands {
+        let words = command.strip_prefix("cargo run --release -- ").unwrap();
+        let words: Vec<String> = words
+            .split(' ')
+            .map(|w| w.strip_prefix("out/").map_or_else(|| w.to_owned(), |dir| temp.path().join(dir).display().to_string()))
+            .collect();
+        let out = Command::new(env!("CARGO_BIN_EXE_signproof")).current_dir(env!("CARGO_MANIFEST_DIR")).args(&words).output().unwrap();
+        assert!(matches!(out.status.code(), Some(0 | 1)), "{command}\n{}", String::from_utf8_lossy(&out.stderr));
+        printed = String::from_utf8(out.stdout).unwrap();
+    }
+    assert!(printed.contains(said), "the README says\n{said}\ncompare prints\n{printed}");
+    // and nothing else was found to have changed
+    assert_eq!(printed.lines().filter(|l| l.starts_with("- ")).count(), 2, "{printed}");
 }

@@ -80,12 +80,12 @@ fn the_page_is_one_small_file_without_scripts() {
 #[test]
 fn a_finding_is_shown_with_its_remedy_and_on_the_wall() {
     let (_, page) = make(&Story { cell: &|c| if (c.port, c.position) == (1, 1) { 0.0 } else { 1.0 }, ..healthy() }, "Harbour steps");
-    assert!(page.contains("✕</span> FAIL"));
-    assert!(page.contains("<h3>Panel stays dark <span class=\"at\">1·1</span></h3>"));
+    assert!(page.contains("✕</span><div><p class=\"word\">FAIL</p>"));
+    assert!(page.contains("<h3><span class=\"disc\">1</span> Panel stays dark <span class=\"at\">1·1</span></h3>"));
     assert!(page.contains("<li>Supply off and discharged.</li>"));
     assert!(page.contains("class=\"panel bad\""));
     let (_, sound) = make(&healthy(), "Harbour steps");
-    assert!(!sound.contains("class=\"panel bad\"") && sound.contains("✔</span> PASS"));
+    assert!(!sound.contains("class=\"panel bad\"") && sound.contains("✔</span><div><p class=\"word\">PASS</p>"));
 }
 
 #[test]

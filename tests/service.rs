@@ -369,7 +369,7 @@ fn a_checklist_outside_its_limits_stops_each_run_before_a_line_is_driven_until_a
     let later = report(&daemon);
     assert!(check(&later, "by-hand/volts/main").is_null());
     let page = daemon.get(&format!("/api/v1/runs/{}/report.html", later["run_id"].as_str().unwrap())).body;
-    assert!(page.contains("nobody handed in a before-power checklist"));
+    assert!(page.contains("No before-power checklist was handed in"));
 }
 
 #[test]

@@ -55,6 +55,10 @@ fn home() -> &'static Home {
             "3",
             "--stages",
             "open,idle,marks,climb",
+            "--by-hand",
+            "polarity=yes",
+            "--by-hand-who",
+            "Robin Quay",
             "--out",
             str(&run),
         ]);
@@ -211,13 +215,25 @@ fn a_forger_cannot_sign() {
 fn redaction_takes_serials_names_and_site_out_and_still_verifies() {
     let home = home();
     let zip = home.path("redacted.zip");
-    home.ok(&["ticket", str(&home.path("run")), "-o", str(&zip), "--redact", "--redact-word", "single-board"]);
-    let secrets = ["TK-0001", "Harbour steps", "ticket window", "Demonstration data", "single-board"];
+    home.ok(&[
+        "ticket",
+        str(&home.path("run")),
+        "-o",
+        str(&zip),
+        "--redact",
+        "--redact-word",
+        "single-board",
+        "--symptom",
+        "TK-0001 flickers",
+    ]);
+    let secrets = ["TK-0001", "Harbour steps", "ticket window", "Demonstration data", "single-board", "Robin Quay"];
     for (name, bytes) in members(&zip) {
         for secret in secrets {
             assert!(!text(&bytes).contains(secret), "{secret} is still in {name}");
         }
     }
+    let printed = home.ok(&["ticket", str(&home.path("run")), "--text", "--redact", "--symptom", "TK-0001 flickers"]);
+    assert!(!printed.contains("TK-0001") && !printed.contains("Harbour steps"), "{printed}");
     // they were there
     let all: String = members(&home.path("plain.zip")).into_iter().map(|(_, b)| text(&b)).collect();
     for secret in secrets {
@@ -386,7 +402,37 @@ fn under_limits(bytes: &[u8]) -> (Option<i32>, String, f64) {
         .args(["-c", "ulimit -v 65536 && exec \"$0\" verify \"$1\"", env!("CARGO_BIN_EXE_signproof"), str(file.path())])
         .output()
         .unwrap();
-    (out.status.code(), text(&out.stderr), start.elapsed().as_secs_f64())
+    (out.status.code(), text(&out.stdout) + &text(&out.stderr), start.elapsed().as_secs_f64())
+}
+
+/// A sound ticket with one bit of a member's checksum changed, in the directory and before the member.
+fn wrong_checksum(zip: &[u8]) -> Vec<u8> {
+    let mut out = zip.to_vec();
+    let mut changed = 0;
+    for (mark, at, name_at) in [(0x0403_4b50_u32, 14, 30), (0x0201_4b50, 16, 46)] {
+        for i in 0..out.len() - 60 {
+            if out[i..i + 4] == mark.to_le_bytes() && out[i + name_at..].starts_with(b"report.json") {
+                out[i + at] ^= 1;
+                changed += 1;
+            }
+        }
+    }
+    assert_eq!(changed, 2);
+    out
+}
+
+/// A ticket one of whose members is as large as can be, stored so that no ratio gives it away, with a manifest that fits.
+fn great(name: &str, line: &[u8]) -> Vec<u8> {
+    let most = signproof::ticket::MEMBERS.iter().find(|m| m.0 == name).unwrap().1 as usize;
+    let mut list = members(&home().path("plain.zip"));
+    list.iter_mut().find(|m| m.0 == name).unwrap().1 = line.iter().copied().cycle().take(most.min(100 << 20)).collect();
+    let mut zip = ZipWriter::new(Cursor::new(Vec::new()));
+    for (own, bytes) in remade(list) {
+        let method = if own == name { zip::CompressionMethod::Stored } else { zip::CompressionMethod::Deflated };
+        zip.start_file(own.as_str(), SimpleFileOptions::default().compression_method(method)).unwrap();
+        zip.write_all(&bytes).unwrap();
+    }
+    zip.finish().unwrap().into_inner()
 }
 
 #[test]
@@ -462,11 +508,22 @@ fn hostile_zips_are_refused_within_64_mib_and_2_s() {
         ("nothing", Vec::new(), "too short"),
         ("not a zip", vec![b'x'; 100_000], "not a zip"),
         ("little in it", sound.clone(), "it has no ticket.json"),
+        (
+            "bomb in a bomb",
+            zip_of(&[raw("report.html", &zip_of(&[raw("x", &vec![0; 1 << 20])], b"", b"")), named("inner.zip")], b"", b""),
+            "no ticket has",
+        ),
+        ("wrong checksum", wrong_checksum(&std::fs::read(home().path("plain.zip")).unwrap()), "report.json can't be inflated"),
+        ("a journal of the greatest size, of lines that are none", great("journal.jsonl", b"{\"a\":0}\n"), "line 1: not a journal line"),
+        ("a journal of the greatest size, of one line", great("journal.jsonl", b"["), "line 1: the line was cut off"),
+        ("readings as large as can be", great("readings.csv", b"0,0\r\n"), "more than the"),
     ];
     for (name, bytes, words) in cases {
         let (code, said, seconds) = under_limits(&bytes);
-        assert_eq!(code, Some(2), "{name}: {said}");
-        assert!(said.contains("refused") && said.contains(words), "{name}: {said}");
+        // what has the structure of a ticket is answered with what does not hold, anything else is refused unread
+        let structured = name.starts_with("a journal of");
+        assert_eq!(code, Some(if structured { 1 } else { 2 }), "{name}: {said}");
+        assert!((structured || said.contains("refused")) && said.contains(words), "{name}: {said}");
         assert!(!said.contains('\u{1b}'), "{name}");
         assert!(seconds < 2.0, "{name}: {seconds} s");
     }

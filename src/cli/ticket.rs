@@ -50,18 +50,18 @@ pub fn ticket(args: &TicketArgs) -> Result<u8, Exit> {
     let judged = commission::read_run(&args.run).map_err(error)?;
     let dir = judged.path.parent().map(std::path::Path::to_owned).unwrap_or_default();
     let baseline = commission::read_baseline(&dir).map_err(error)?;
+    let key = if args.sign { Some(ticket::read_key(&args.state.path()?).map_err(|e| Exit::error(e.to_string()))?) } else { None };
+    let bytes = std::fs::read(&judged.path).map_err(|e| Exit::error(format!("{}: {e}", judged.path.display())))?;
+    let request = ticket::Request {
+        judged: &judged,
+        journal: &bytes,
+        baseline: baseline.clone(),
+        symptom,
+        redact: args.redact,
+        words: &args.redact_word,
+        key: key.as_ref(),
+    };
     if let Some(out) = &args.out {
-        let bytes = std::fs::read(&judged.path).map_err(|e| Exit::error(format!("{}: {e}", judged.path.display())))?;
-        let key = if args.sign { Some(ticket::read_key(&args.state.path()?).map_err(|e| Exit::error(e.to_string()))?) } else { None };
-        let request = ticket::Request {
-            judged: &judged,
-            journal: &bytes,
-            baseline: baseline.clone(),
-            symptom,
-            redact: args.redact,
-            words: &args.redact_word,
-            key: key.as_ref(),
-        };
         let zip = ticket::make(&request).map_err(Exit::error)?;
         if out.as_os_str() == "-" {
             print_bytes(&zip);
@@ -70,7 +70,11 @@ pub fn ticket(args: &TicketArgs) -> Result<u8, Exit> {
         }
         eprintln!("{}: {} KiB, {}", out.display(), zip.len().div_ceil(1024), if args.sign { "signed" } else { "not signed" });
     }
-    if args.text {
+    if args.text && args.redact {
+        let left = ticket::redacted(&request).map_err(Exit::error)?;
+        let files = left.judged.files(left.baseline.as_ref()).map_err(error)?;
+        print(&ticket::text(&files.report, left.symptom.as_deref()));
+    } else if args.text {
         let files = judged.files(baseline.as_ref()).map_err(error)?;
         print(&ticket::text(&files.report, symptom));
     }

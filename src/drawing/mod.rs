@@ -9,5 +9,5 @@ mod text;
 pub use bench::{Scale, bench, feed_swatch};
 pub use geometry::{Link, Placed, RIBBON_SUPPLIED_M, View, links, placed, places};
 pub use lit::{drawable, lit, lit_panel};
-pub use marked::{Mark, wall};
+pub use marked::{Found, Mark, wall};
 pub use text::escape;

@@ -10,7 +10,7 @@ use crate::frame::{self, FrameSpec};
 use crate::meter::least_squares::line;
 use crate::meter::{point_uncertainty, stats};
 use crate::plan::{Action, Plan, Step};
-use crate::power::network::{Network, Parts};
+use crate::power::network::{Network, Parts, Solution};
 use crate::scan;
 use crate::units::Measured;
 use schemars::JsonSchema;
@@ -94,8 +94,11 @@ pub struct FeedFacts {
     pub resistance_expected_mohm: Option<f64>,
     /// Measured, with the build's currents, mΩ.
     pub resistance_mohm: Option<f64>,
-    /// Its standard uncertainty, mΩ.
+    /// Standard uncertainty from the readings' spread alone, mΩ: what matters between two runs of one sign.
     pub resistance_standard_mohm: Option<f64>,
+    /// Expanded uncertainty (coverage factor 2, JCGM 100 6.3.3), mΩ: the spread, the gains of both sense points, and the
+    /// tolerance of the panels' currents, which are the build's and not measured.
+    pub resistance_expanded_mohm: Option<f64>,
 }
 
 /// Volts of a sense point over the current of its supply in the climb.
@@ -253,6 +256,14 @@ impl<'a> Maker<'a> {
         (0..self.build.sense.len()).filter(|&i| self.build.sense[i].quantity == quantity).collect()
     }
 
+    /// Mean of the first temperature sensor of the build over the whole run.
+    fn sensed_celsius(&self, entries: &[Entry]) -> Option<f64> {
+        let point = self.of(What::Celsius).into_iter().next()?;
+        let blocks = entries.iter().filter_map(|e| if let Event::Readings { points, .. } = &e.event { Some(points) } else { None });
+        let values: Vec<f64> = blocks.flatten().filter(|p| p.point == point).flat_map(|p| p.values.iter().copied()).collect();
+        stats::mean(&values)
+    }
+
     fn sensed(&self, node: Node) -> Option<usize> {
         self.of(What::Volts).into_iter().find(|&i| self.build.sense[i].node == node)
     }
@@ -353,6 +364,7 @@ impl<'a> Maker<'a> {
                 resistance_expected_mohm: None,
                 resistance_mohm: None,
                 resistance_standard_mohm: None,
+                resistance_expanded_mohm: None,
             };
             if let Some((d, e)) = self.ends(feed) {
                 let pairs: Vec<(f64, f64, f64)> = solved
@@ -374,6 +386,15 @@ impl<'a> Maker<'a> {
                     facts.resistance_mohm = Some(q.value);
                     facts.resistance_expected_mohm = q.expected;
                     facts.resistance_standard_mohm = q.standard;
+                    let slope = |point: usize| {
+                        let of = |(s, x): &(&Step, _)| {
+                            Some((Solution::feed_a(x, feed), stats::robust_mean(&self.windows.steady(s.number, point))?))
+                        };
+                        line(&solved.iter().filter_map(of).collect::<Vec<_>>()).map_or(0.0, |l| l.slope.value * 1e3)
+                    };
+                    let gain = |point: usize| point_uncertainty(build, &build.sense[point]).gain_rel * slope(point);
+                    let parts = [q.standard.unwrap_or(0.0), gain(d), gain(e), q.value * current_tolerance(build, feed)];
+                    facts.resistance_expanded_mohm = Some(round(2.0 * parts.iter().map(|u| u * u).sum::<f64>().sqrt()));
                 }
                 if let Some(m) = self.step(Stage::Idle).and_then(|s| stats::standard_error(&self.windows.between(s.number, d, e))) {
                     let title = format!("feed {}: volts lost under black frames", f.name);
@@ -506,6 +527,18 @@ impl<'a> Maker<'a> {
     }
 }
 
+/// Relative standard uncertainty of a feed's current where its panels are only known by the build: each panel's
+/// tolerance is two standard deviations, and panels are independent of one another.
+fn current_tolerance(build: &Build, feed: usize) -> f64 {
+    let own = (0..build.panels.len()).filter(|&p| build.panels[p].feed == feed);
+    let (amps, squares) = own.fold((0.0, 0.0), |(sum, squares), p| {
+        let kind = build.panel_type(p);
+        let full: f64 = kind.full_a.iter().map(|a| a.value()).sum();
+        (sum + full, squares + (full * kind.tolerance_pct / 200.0).powi(2))
+    });
+    if amps > 0.0 { squares.sqrt() / amps } else { 0.0 }
+}
+
 /// A feed's lead in words.
 fn lead_text(f: &crate::build::Feed) -> String {
     let conductor = match f.lead.conductor {
@@ -553,7 +586,8 @@ pub fn numbers(build: &Build, plan: &Plan, entries: &[Entry]) -> Numbers {
             _ => {}
         }
     }
-    out.ambient_c = out.ambient_c.or(board.and_then(|b| b.ambient_c)).map(round);
+    // typed, else the mean of a sensor of the build, else what the board knows: as in the report
+    out.ambient_c = out.ambient_c.or_else(|| maker.sensed_celsius(entries)).or(board.and_then(|b| b.ambient_c)).map(round);
     let single = |value: Option<f64>| value.map(|value| Measured { value, standard: f64::INFINITY, dof: 0.0 });
     for (id, title, m) in [
         ("temperature/ambient", "ambient temperature", single(out.ambient_c)),

@@ -137,6 +137,10 @@ pub fn trend(runs: &[Numbers], bounds: Bounds) -> Result<Trend, Mismatch> {
     if unknown > 0 {
         notes.push(format!("{unknown} runs have no ambient temperature: their resistances are not corrected to 20 °C."));
     }
+    let days: BTreeSet<i64> = sorted.iter().map(|n| (n.started_unix_ms as f64 / DAY_MS) as i64).collect();
+    if sorted.len() >= 3 && days.len() < 3 {
+        notes.push(format!("The runs are of {} days: over so short a time no slope is called real.", days.len()));
+    }
     let mut series: BTreeMap<String, Vec<(f64, Value)>> = BTreeMap::new();
     for n in &sorted {
         for (id, value) in values(n, bounds) {

@@ -3,7 +3,7 @@
 use crate::build::{Build, Quantity};
 use crate::event::{Entry, Event, Role, Stage};
 use crate::units::NoReading;
-use std::io::Write as _;
+use std::io::{self, Write};
 
 /// The header of `readings.csv`.
 pub const HEADER: [&str; 11] =
@@ -12,11 +12,13 @@ pub const HEADER: [&str; 11] =
 /// Every reading of a journal, in the order taken. A window's readings share its span evenly: the journal holds the
 /// times of its first and last reading. A missing reading has its reason and no value. `elapsed_s` counts
 /// from the start of the run, which `report.json` states, by the monotonic clock.
-pub fn readings_csv(build: &Build, entries: &[Entry]) -> Vec<u8> {
-    let mut out = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::with_capacity(entries.len() * 512));
-    // a Vec takes every byte, so none of these writes can fail
-    let _ = out.write_record(HEADER);
-    let Some(start) = entries.first().map(|e| e.at) else { return out.into_inner().unwrap_or_default() };
+///
+/// # Errors
+/// Those of `out`.
+pub fn write_readings_csv(build: &Build, entries: &[Entry], out: impl Write) -> io::Result<()> {
+    let mut out = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
+    out.write_record(HEADER)?;
+    let Some(start) = entries.first().map(|e| e.at) else { return out.flush() };
     let (mut stage, mut shown) = ("", String::new());
     let (mut elapsed, mut value) = (Vec::with_capacity(24), Vec::with_capacity(24));
     for entry in entries {
@@ -73,14 +75,21 @@ pub fn readings_csv(build: &Build, entries: &[Entry]) -> Vec<u8> {
                             of(Quantity::Celsius),
                             why.as_bytes(),
                         ];
-                        let _ = out.write_record(row);
+                        out.write_record(row)?;
                     }
                 }
             }
             _ => {}
         }
     }
-    out.into_inner().unwrap_or_default()
+    out.flush()
+}
+
+/// The same as bytes.
+pub fn readings_csv(build: &Build, entries: &[Entry]) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(entries.len() * 512);
+    write_readings_csv(build, entries, &mut bytes).expect("a Vec takes every byte");
+    bytes
 }
 
 fn reason(why: NoReading) -> &'static str {

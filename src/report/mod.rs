@@ -9,7 +9,7 @@ mod text;
 mod words;
 
 pub use crate::drawing::escape;
-pub use csv::{HEADER as CSV_HEADER, readings_csv};
+pub use csv::{HEADER as CSV_HEADER, readings_csv, write_readings_csv};
 pub use html::html;
 pub use ocp::ocp;
 pub use schema::json_schema;

@@ -84,7 +84,6 @@ pub fn ocp(report: &Report, entries: &[Entry]) -> String {
                 "hardwareInfos": hardware,
                 "softwareInfos": [{ "softwareInfoId": "tool", "name": name, "version": version, "softwareType": "APPLICATION" }],
             },
-            "metadata": { "simulated": report.simulated },
         }),
     );
     if report.simulated {

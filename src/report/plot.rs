@@ -26,15 +26,25 @@ pub(crate) struct Extras {
     pub marks: Vec<(f64, String)>,
     /// Colours begin again after this many series; 0 = after six.
     pub wrap: usize,
+    /// The names of the lines stand beside the plot at the height that each line has here, so that they can be told apart
+    /// without colours.
+    pub names_at: Option<f64>,
+    /// Lines that are drawn fainter than limits: levels that matter for a part of the run only.
+    pub hints: Vec<(f64, String)>,
 }
 
 const W: f64 = 720.0;
-const H: f64 = 300.0;
+const H: f64 = 318.0;
 const LEFT: f64 = 76.0;
 /// Half of the last label stands beyond the plot.
 const RIGHT: f64 = 22.0;
+/// Room for the names of the lines beside the plot, and their least distance.
+const NAMES: f64 = 112.0;
+const NAMES_APART: f64 = 17.0;
+/// Longest name that fits there; the key below has the whole of it.
+const NAME: usize = 14;
 const BOTTOM: f64 = 48.0;
-const TOP: f64 = 22.0;
+const TOP: f64 = 40.0;
 
 /// At most two points (lowest, highest) for each of `columns` spans of x.
 pub(crate) fn decimate(points: &[(f64, f64)], columns: usize) -> Vec<(f64, f64)> {
@@ -82,6 +92,27 @@ fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
     [10.0, 5.0, 2.0].into_iter().map(|m| with(m * power)).find(|t| t.len() >= 3).unwrap_or_else(|| with(power))
 }
 
+/// Shapes of the dots, in the order of the colours.
+const SHAPES: [&str; 6] = ["●", "■", "▲", "◆", "▼", "○"];
+
+/// A measured point: each series has a shape of its own beside its colour.
+fn dot(svg: &mut String, series: usize, x: f64, y: f64) {
+    let path = match series {
+        1 => "m-3.4-3.4h6.8v6.8h-6.8z",
+        2 => "m0-4.4l4.2 7.4h-8.4z",
+        3 => "m0-4.8l4.4 4.8-4.4 4.8-4.4-4.8z",
+        4 => "m0 4.4l4.2-7.4h-8.4z",
+        _ => "m-3.4 0a3.4 3.4 0 1 0 6.8 0a3.4 3.4 0 1 0-6.8 0",
+    };
+    let open = if series == 5 { " open" } else { "" };
+    let _ = write!(svg, r#"<path class="dot s{series}{open}" d="M{x:.1} {y:.1}{path}"/>"#);
+}
+
+/// Height of a line at a place: of the nearest point.
+fn at(points: &[Point], x: f64) -> Option<f64> {
+    points.iter().min_by(|a, b| (a.0 - x).abs().total_cmp(&(b.0 - x).abs())).map(|p| p.1)
+}
+
 /// An SVG element; a sentence where there is nothing to draw.
 pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Extras) -> String {
     let all = || series.iter().flat_map(|s| s.points.iter());
@@ -95,12 +126,15 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
     let (x0, x1) =
         range(&mut all().map(|p| p.0).chain(extras.marks.iter().map(|m| m.0)).chain(extras.bands.iter().flat_map(|b| [b.1, b.2])));
     let (y0, y1) = range(&mut all().map(|p| p.1).chain(extras.lines.iter().map(|l| l.0)));
-    let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - RIGHT);
+    let room = 0.03 * (y1 - y0);
+    let (y0, y1) = (y0 - room, y1 + room);
+    let right = if extras.names_at.is_some() { NAMES } else { RIGHT };
+    let px = |x: f64| LEFT + (x - x0) / (x1 - x0) * (W - LEFT - right);
     let py = |y: f64| H - BOTTOM - (y - y0) / (y1 - y0) * (H - BOTTOM - TOP);
     let mut svg =
         format!(r#"<svg class="plot" viewBox="0 0 {W} {H}" role="img" aria-label="{} over {}">"#, escape(y_label), escape(x_label));
     for (i, (name, from, to)) in extras.bands.iter().enumerate() {
-        let (a, b) = (px(*from).max(LEFT), px(*to).min(W - RIGHT));
+        let (a, b) = (px(*from).max(LEFT), px(*to).min(W - right));
         if i % 2 == 0 {
             let _ = write!(
                 svg,
@@ -119,7 +153,7 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
             svg,
             r#"<path class="grid" d="M{LEFT} {0:.1}H{1}"/><text x="{2}" y="{3:.1}" class="end">{text}</text>"#,
             py(y),
-            W - RIGHT,
+            W - right,
             LEFT - 6.0,
             py(y) + 4.0,
         );
@@ -127,15 +161,27 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
     for (x, text) in ticks(x0, x1) {
         let _ = write!(svg, r#"<text x="{:.1}" y="{}">{text}</text>"#, px(x), H - BOTTOM + 18.0);
     }
-    let _ = write!(svg, r#"<text x="{:.1}" y="{}">{}</text>"#, (LEFT + W) / 2.0, H - 6.0, escape(x_label));
-    for (y, name) in &extras.lines {
-        // the name stands inside the plot, above a low line and below a high one
-        let beside = if py(*y) > H / 2.0 { -5.0 } else { 15.0 };
+    let _ = write!(svg, r#"<text x="{:.1}" y="{}">{}</text>"#, (LEFT + W - right) / 2.0, H - 6.0, escape(x_label));
+    let _ = write!(svg, r#"<text class="start" x="4" y="16">{}</text>"#, escape(y_label));
+    for (y, name) in &extras.hints {
         let _ = write!(
             svg,
-            r#"<path class="limit" d="M{LEFT} {0:.1}H{1}"/><text class="end" x="{1}" y="{2:.1}">{3}</text>"#,
+            r#"<path class="hint" d="M{LEFT} {0:.1}H{1}"/><text class="start small" x="{2}" y="{3:.1}">{4}</text>"#,
             py(*y),
-            W - RIGHT,
+            W - right,
+            LEFT + 5.0,
+            py(*y) - 4.0,
+            escape(name)
+        );
+    }
+    for (y, name) in &extras.lines {
+        // the name stands inside the plot: above a low line at the left, where nothing is lit yet, below a high one at the right
+        let (x, beside, class) = if py(*y) > H / 2.0 { (LEFT + 5.0, -6.0, "start") } else { (W - right, 18.0, "end") };
+        let _ = write!(
+            svg,
+            r#"<path class="limit" d="M{LEFT} {0:.1}H{1}"/><text class="{class}" x="{x}" y="{2:.1}">{3}</text>"#,
+            py(*y),
+            W - right,
             py(*y) + beside,
             escape(name)
         );
@@ -149,8 +195,32 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
         let _ = write!(svg, r#"<polyline class="s{colour}{dashed}" points="{}">{title}</polyline>"#, path.join(" "));
         if s.dots {
             for p in &s.points {
-                let _ = write!(svg, r#"<circle class="s{colour}" cx="{:.1}" cy="{:.1}" r="3"/>"#, px(p.0), py(p.1));
+                dot(&mut svg, colour, px(p.0), py(p.1));
             }
+        }
+    }
+    if let Some(x) = extras.names_at {
+        let mut names: Vec<(f64, usize, &str)> = series
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| !s.name.is_empty())
+            .filter_map(|(i, s)| Some((py(at(&s.points, x)?), i % wrap % 6, s.name.as_str())))
+            .collect();
+        names.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for k in 1..names.len() {
+            names[k].0 = names[k].0.max(names[k - 1].0 + NAMES_APART);
+        }
+        // what was pushed out at the bottom comes back up
+        let mut lowest = H - BOTTOM - 4.0;
+        for name in names.iter_mut().rev() {
+            name.0 = name.0.min(lowest);
+            lowest = name.0 - NAMES_APART;
+        }
+        for (y, colour, name) in names {
+            let short: String =
+                if name.chars().count() > NAME { name.chars().take(NAME - 1).chain(['…']).collect() } else { name.to_owned() };
+            let _ =
+                write!(svg, r#"<text class="name start t{colour}" x="{}" y="{:.1}">{}</text>"#, W - right + 9.0, y + 4.0, escape(&short));
         }
     }
     for (x, name) in &extras.marks {
@@ -165,9 +235,14 @@ pub(crate) fn plot(x_label: &str, y_label: &str, series: &[Series], extras: &Ext
         );
     }
     svg.push_str("</svg>\n<p class=\"key\">");
-    let _ = write!(svg, "{}: ", escape(y_label));
     for (i, s) in series.iter().enumerate().filter(|(_, s)| !s.name.is_empty()) {
-        let _ = write!(svg, r#"<span><span class="s{}" aria-hidden="true">▬</span> {}</span> "#, i % wrap % 6, escape(&s.name));
+        let _ = write!(
+            svg,
+            r#"<span><span class="s{}" aria-hidden="true">{}</span> {}</span> "#,
+            i % wrap % 6,
+            if s.dots { SHAPES[i % wrap % SHAPES.len()] } else { "▬" },
+            escape(&s.name)
+        );
     }
     svg.push_str("</p>\n");
     svg

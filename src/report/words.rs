@@ -20,6 +20,13 @@ pub fn place_text(p: &Place) -> String {
 
 /// The same, for kinds whose position counts the panels before the break.
 pub(super) fn fault_place(kind: &str, p: &Place) -> String {
+    if let ("port-swap" | "order-swap", Some(which)) = (kind, &p.line) {
+        // `line` holds which ports or positions are exchanged
+        return match (kind, p.port) {
+            ("order-swap", Some(port)) => format!("port {port}, {which}"),
+            _ => which.clone(),
+        };
+    }
     let behind = matches!(kind, "ribbon-open" | "line-open" | "lines-swapped" | "lines-shorted");
     match (behind, p.port, p.position) {
         (true, Some(port), Some(after)) => {

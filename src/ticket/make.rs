@@ -18,7 +18,7 @@ pub struct Request<'a> {
     pub baseline: Option<Numbers>,
     /// What the user noticed.
     pub symptom: Option<&'a str>,
-    /// Take serials, names and site out.
+    /// Take serials, names of the sign and of people, and site out.
     pub redact: bool,
     /// Further words to take out.
     pub words: &'a [String],
@@ -51,25 +51,47 @@ fn pretty(value: &impl serde::Serialize) -> Result<Vec<u8>, String> {
     Ok(text.into_bytes())
 }
 
+/// A run without serials, names and site.
+pub struct Redacted {
+    /// Judged again.
+    pub judged: Judged,
+    /// Its journal, chained anew.
+    pub journal: Vec<u8>,
+    /// Numbers of its baseline.
+    pub baseline: Option<Numbers>,
+    /// What the user noticed.
+    pub symptom: Option<String>,
+}
+
+/// Takes serials, names and site out of everything that a ticket is made from.
+///
+/// # Errors
+/// In words: where the run can't be redacted.
+pub fn redacted(request: &Request<'_>) -> Result<Redacted, String> {
+    let left = redact::redact(&request.judged.entries, request.words)?;
+    let symptom = request.symptom.map(|s| left.text(s.trim()));
+    let judged = commission::judged(Path::new("the redacted journal"), left.entries).map_err(|e| e.to_string())?;
+    let baseline = request.baseline.clone().map(|mut b| {
+        if b.build_digest == request.judged.report.build_digest {
+            b.build_digest.clone_from(&judged.report.build_digest);
+        }
+        b
+    });
+    Ok(Redacted { judged, journal: left.journal, baseline, symptom })
+}
+
 /// The bytes of the zip. The same request makes the same bytes.
 ///
 /// # Errors
 /// In words: where the run can't be redacted, compared with its baseline, signed or packed.
 pub fn make(request: &Request<'_>) -> Result<Vec<u8>, String> {
     let redacted;
-    let (judged, journal): (&Judged, Vec<u8>) = if request.redact {
-        let (entries, journal) = redact::redact(&request.judged.entries, request.words)?;
-        redacted = commission::judged(Path::new("the redacted journal"), entries).map_err(|e| e.to_string())?;
-        (&redacted, journal)
+    let (judged, journal, baseline, symptom) = if request.redact {
+        redacted = self::redacted(request)?;
+        (&redacted.judged, redacted.journal, redacted.baseline, redacted.symptom)
     } else {
-        (request.judged, request.journal.to_vec())
+        (request.judged, request.journal.to_vec(), request.baseline.clone(), request.symptom.map(|s| s.trim().to_owned()))
     };
-    let baseline = request.baseline.clone().map(|mut b| {
-        if request.redact && b.build_digest == request.judged.report.build_digest {
-            b.build_digest.clone_from(&judged.report.build_digest);
-        }
-        b
-    });
     let files = judged.files(baseline.as_ref()).map_err(|e| e.to_string())?;
     let report = &files.report;
     let about = About {
@@ -107,8 +129,8 @@ pub fn make(request: &Request<'_>) -> Result<Vec<u8>, String> {
     if let Some(b) = &baseline {
         members.push(("baseline.json", pretty(b)?));
     }
-    if let Some(symptom) = request.symptom {
-        members.push(("symptom.txt", format!("{}\n", symptom.trim()).into_bytes()));
+    if let Some(symptom) = symptom {
+        members.push(("symptom.txt", format!("{symptom}\n").into_bytes()));
     }
     if let Some(key) = request.key {
         members.push((PUBLIC_NAME, key.public_text().map_err(|e| e.to_string())?.into_bytes()));

@@ -11,7 +11,7 @@ mod text;
 mod unpack;
 mod verify;
 
-pub use make::{Request, make};
+pub use make::{Redacted, Request, make, redacted};
 pub use sign::{KeyPair, PUBLIC_NAME, SECRET_NAME, SignError, public_key, read_key};
 pub use text::text;
 pub use unpack::Refused;
@@ -33,7 +33,7 @@ pub const MEMBERS: [(&str, u64); 14] = [
     ("ticket.json", 64 << 10),
     ("report.html", 4 << 20),
     ("report.json", 16 << 20),
-    ("journal.jsonl", 48 << 20),
+    ("journal.jsonl", 32 << 20),
     ("readings.csv", 384 << 20),
     ("build.toml", 1 << 20),
     ("board.json", 64 << 10),

@@ -1,4 +1,5 @@
-//! Serials, names and site taken out of a journal. The rest, every reading included, stays; the chain is made anew.
+//! Serials, names of the sign and of people, and site taken out of a journal. The rest, every reading included, stays; the chain
+//! is made anew. Names of networks and machines are in no journal.
 
 use crate::build;
 use crate::event::{Entry, Event};
@@ -10,11 +11,28 @@ const GONE: &str = "redacted";
 /// Words shorter than this would be found inside others.
 const SHORTEST: usize = 3;
 
+/// What is left.
+pub(super) struct Left {
+    /// The entries.
+    pub entries: Vec<Entry>,
+    /// The journal of them.
+    pub journal: Vec<u8>,
+    /// What was taken out.
+    secrets: Vec<String>,
+}
+
+impl Left {
+    /// Another text of the same ticket without what was taken out.
+    pub fn text(&self, text: &str) -> String {
+        without(text, &self.secrets)
+    }
+}
+
 /// Entries without serials, names and site, and the journal of them.
 ///
 /// # Errors
 /// Where the build can't be read or what remains would be no journal.
-pub(super) fn redact(entries: &[Entry], words: &[String]) -> Result<(Vec<Entry>, Vec<u8>), String> {
+pub(super) fn redact(entries: &[Entry], words: &[String]) -> Result<Left, String> {
     let Some(Event::RunStarted { build_file, .. }) = entries.first().map(|e| &e.event) else {
         return Err("the journal has no start".to_owned());
     };
@@ -24,8 +42,11 @@ pub(super) fn redact(entries: &[Entry], words: &[String]) -> Result<(Vec<Entry>,
     secrets.extend(build.sign.place.iter().chain(&build.sign.notes).cloned());
     secrets.extend(build.panels.iter().filter_map(|p| p.serial.clone()));
     for e in entries {
-        if let Event::Board(facts) = &e.event {
-            secrets.extend(facts.serial.clone());
+        match &e.event {
+            Event::Board(facts) => secrets.extend(facts.serial.clone()),
+            Event::Checklist(list) => secrets.extend([list.who.clone()].into_iter().chain(list.licensed.clone())),
+            Event::ByHand { who, .. } => secrets.push(who.clone()),
+            _ => {}
         }
     }
     secrets.retain(|s| s.trim().chars().count() >= SHORTEST);
@@ -55,7 +76,7 @@ pub(super) fn redact(entries: &[Entry], words: &[String]) -> Result<(Vec<Entry>,
         journal.record(&e).map_err(|e| e.to_string())?;
         out.push(e);
     }
-    Ok((out, journal.into_storage()))
+    Ok(Left { entries: out, journal: journal.into_storage(), secrets })
 }
 
 fn without(text: &str, secrets: &[String]) -> String {
@@ -81,14 +102,21 @@ fn plain(event: Event, secrets: &[String]) -> Result<Event, String> {
             | Event::RunEnded { .. }
             | Event::Blanked { .. }
             | Event::Board(_)
+            | Event::Converter { .. }
+            | Event::Calibrated(_)
+            | Event::Checklist(_)
+            | Event::ByHand { .. }
     );
     if !free {
         return Ok(event);
     }
     let mut value = serde_json::to_value(&event).map_err(|e| e.to_string())?;
-    let kind = value["event"].clone();
+    // the kind of event, and the sense point that a correction belongs to, are the journal's own words
+    let kept = ["event", "sense"].map(|k| value.get(k).cloned().map(|v| (k, v)));
     walk(&mut value, secrets);
-    value["event"] = kind;
+    for (key, own) in kept.into_iter().flatten() {
+        value[key] = own;
+    }
     serde_json::from_value(value).map_err(|e| format!("one of the words to take out is a word of the journal's own ({e}): leave it out"))
 }
 

@@ -80,6 +80,11 @@ impl Unpacked {
         self.members.iter().map(|m| m.name).collect()
     }
 
+    /// Size of a member as the directory states it; 0 where there is none.
+    pub fn size(&self, name: &str) -> u64 {
+        self.members.iter().find(|m| m.name == name).map_or(0, |m| m.size)
+    }
+
     fn stream(&mut self, name: &str, mut take: impl FnMut(&[u8])) -> Result<(), Refused> {
         let Some(at) = self.members.iter().position(|m| m.name == name) else { return hostile(format!("it has no {name}")) };
         let size = self.members[at].size;
@@ -113,7 +118,8 @@ impl Unpacked {
 
     /// A whole member.
     pub fn read(&mut self, name: &str) -> Result<Vec<u8>, Refused> {
-        let mut out = Vec::new();
+        // what the directory states is bounded by now; growing step by step would take twice as much
+        let mut out = Vec::with_capacity(self.size(name) as usize);
         self.stream(name, |bytes| out.extend_from_slice(bytes))?;
         Ok(out)
     }

@@ -82,10 +82,19 @@ pub fn verify(path: &Path, key: Option<&str>) -> Result<Verdict, Refused> {
     if !missing.is_empty() {
         return Err(Refused::Hostile(format!("it has no {}", missing.join(", no "))));
     }
-    let manifest = zip.text(MANIFEST)?;
-    let digests = check_manifest(&mut zip, &manifest, &names, &mut checks)?;
+    let recovered = journal::read(&zip.read("journal.jsonl")?);
     let about: About =
         serde_json::from_str(&zip.text("ticket.json")?).map_err(|e| Refused::Hostile(format!("ticket.json can't be read ({e})")))?;
+    match (excess(&zip, &recovered), &recovered.torn) {
+        (None, _) => {}
+        (Some(why), None) => return Err(Refused::Hostile(why)),
+        (Some(_), Some(torn)) => {
+            checks.say("journal", Answer::Broken, format!("{torn}; the rest was not looked at"));
+            return Ok(Verdict { answers: checks.0, about });
+        }
+    }
+    let manifest = zip.text(MANIFEST)?;
+    let digests = check_manifest(&mut zip, &manifest, &names, &mut checks)?;
     if about.format > FORMAT {
         return Err(Refused::Hostile(format!(
             "ticket format {} is newer than the {FORMAT} that this version reads: use a newer signproof",
@@ -95,9 +104,21 @@ pub fn verify(path: &Path, key: Option<&str>) -> Result<Verdict, Refused> {
     signature(&mut zip, &manifest, &names, key, &mut checks)?;
     // what the manifest does not vouch for is not judged
     if checks.0.iter().all(|c| c.1 != Answer::Broken) {
-        judgement(&mut zip, &names, &digests, &about, &mut checks)?;
+        judgement(&mut zip, recovered, &names, &digests, &about, &mut checks)?;
     }
     Ok(Verdict { answers: checks.0, about })
+}
+
+/// Greatest row of readings.csv, bytes.
+const MAX_ROW: u64 = 512;
+
+/// Why the readings can't come from this journal, known before they are inflated.
+fn excess(zip: &Unpacked, recovered: &journal::Recovered) -> Option<String> {
+    let blocks = recovered.entries.iter().filter_map(|e| if let Event::Readings { points, .. } = &e.event { Some(points) } else { None });
+    let readings: usize = blocks.flatten().map(|p| p.values.len() + p.missing.len()).sum();
+    let stated = zip.size("readings.csv");
+    (stated > MAX_ROW * (readings as u64 + 1))
+        .then(|| format!("readings.csv states {stated} bytes, more than the {readings} readings of its journal can take"))
 }
 
 fn check_manifest(
@@ -167,12 +188,12 @@ fn signature(zip: &mut Unpacked, manifest: &str, names: &[&str], key: Option<&st
 
 fn judgement(
     zip: &mut Unpacked,
+    recovered: journal::Recovered,
     names: &[&str],
     digests: &BTreeMap<&'static str, String>,
     about: &About,
     checks: &mut Checks,
 ) -> Result<(), Refused> {
-    let recovered = journal::read(&zip.read("journal.jsonl")?);
     let lines = recovered.entries.len();
     match (&recovered.torn, recovered.ended) {
         (None, true) => checks.say("journal", Answer::Holds, format!("all {lines} lines are whole and chained, to the run's end")),
@@ -215,15 +236,17 @@ fn judgement(
         .entries
         .iter()
         .find_map(|e| if let Event::RunStarted { build_file, .. } = &e.event { Some(build_file.as_bytes()) } else { None });
-    let csv = judged.csv();
-    let made: [(&str, &[u8]); 4] = [
-        ("report.json", files.json.as_bytes()),
-        ("report.html", files.html.as_bytes()),
-        ("readings.csv", &csv),
-        ("build.toml", build.unwrap_or_default()),
+    // many times as large as the journal: hashed as it is made, never held
+    let mut csv = Hashing(Sha256::new());
+    crate::report::write_readings_csv(&judged.build, &judged.entries, &mut csv)?;
+    let of = |bytes: &[u8]| hex_digest(&Sha256::digest(bytes));
+    let made = [
+        ("report.json", of(files.json.as_bytes())),
+        ("report.html", of(files.html.as_bytes())),
+        ("readings.csv", hex_digest(&csv.0.finalize())),
+        ("build.toml", of(build.unwrap_or_default())),
     ];
-    let differ: Vec<&str> =
-        made.iter().filter(|(n, b)| digests.get(n).is_none_or(|d| *d != hex_digest(&Sha256::digest(b)))).map(|m| m.0).collect();
+    let differ: Vec<&str> = made.iter().filter(|(n, d)| digests.get(n).is_none_or(|stated| stated != d)).map(|m| m.0).collect();
     if differ.is_empty() {
         checks.say(
             "judgement",
@@ -259,6 +282,19 @@ fn judgement(
         checks.say("judgement", Answer::Open, format!("{} made it; this version judges otherwise: {}", about.made_by, changes.join("; ")));
     }
     Ok(())
+}
+
+/// Takes bytes for their digest only.
+struct Hashing(Sha256);
+
+impl std::io::Write for Hashing {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.update(bytes);
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Where two reports of one journal differ in what they say.

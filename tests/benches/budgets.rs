@@ -5,7 +5,7 @@ mod runs;
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 use signproof::build::{self, Build};
-use signproof::commission::{JOURNAL, judge_again};
+use signproof::commission::{JOURNAL, judge_again, write_readings};
 use signproof::frame::FrameSpec;
 use signproof::power::network::{Network, Parts};
 use signproof::scan::{self, Lines, ScanProgram};
@@ -106,11 +106,17 @@ fn kept(hold_s: f64) -> (tempfile::TempDir, u64) {
 }
 
 fn judging(c: &mut Criterion) {
-    let mut group = c.benchmark_group("judge and report from the journal");
+    let mut group = c.benchmark_group("judge and report from the journal: html, json, csv");
     group.sample_size(10);
     for (name, hold_s) in [("the demo", 1200.0), ("a million readings, budget 2 s and 1 MiB of HTML", 23_000.0)] {
         let (dir, readings) = kept(hold_s);
-        group.bench_function(name, |b| b.iter(|| judge_again(dir.path()).unwrap().report.outcome));
+        group.bench_function(name, |b| {
+            b.iter(|| {
+                let done = judge_again(dir.path()).unwrap();
+                write_readings(dir.path()).unwrap();
+                done.report.outcome
+            });
+        });
         let html = std::fs::metadata(dir.path().join("report.html")).unwrap().len();
         println!("{name}: {readings} readings, report.html {html} bytes");
     }

@@ -1,6 +1,6 @@
 //! What changed since the baseline.
 
-use super::{Cell, escape, heading, table};
+use super::{Cell, commands, escape, heading, place_of_run, table};
 use crate::drift::{Kind, RowResult};
 use crate::report::Report;
 use std::fmt::Write as _;
@@ -12,13 +12,13 @@ pub(super) fn comparison(page: &mut String, r: &Report) {
     let Some(c) = &r.comparison else { return };
     heading(page, "What changed since the baseline");
     let ambient = |t: Option<f64>| t.map_or("ambient not known".to_owned(), |t| format!("{t:.1} °C"));
-    let side = |s: &crate::drift::Side| format!("{}, {}, {}", s.run_id, format!("{:?}", s.place).to_lowercase(), ambient(s.ambient_c));
-    let _ = writeln!(page, "<p>Baseline {} — this run {}.</p>", escape(&side(&c.before)), escape(&side(&c.after)));
+    let side = |s: &crate::drift::Side| format!("{} ({}, {})", s.run_id, place_of_run(s.place), ambient(s.ambient_c));
+    let _ = writeln!(page, "<p class=\"soft\">Baseline {}; this run {}.</p>", escape(&side(&c.before)), escape(&side(&c.after)));
     if c.statements.is_empty() {
         page.push_str("<p>Nothing changed beyond chance and the practical thresholds.</p>\n");
     }
     for s in &c.statements {
-        let _ = writeln!(page, "<div class=\"card\"><p><strong>{}</strong></p><p>{}</p></div>", escape(&s.what), escape(&s.suggests));
+        let _ = writeln!(page, "<div class=\"card\"><p><strong>{}</strong></p><p>{}</p></div>", escape(&s.what), commands(&s.suggests));
     }
     let changed: Vec<_> = c.rows.iter().filter(|r| r.result == RowResult::Changed).collect();
     if !changed.is_empty() {
@@ -46,7 +46,7 @@ pub(super) fn comparison(page: &mut String, r: &Report) {
     }
     page.push_str("<ul class=\"soft\">");
     for n in &c.notes {
-        let _ = write!(page, "<li>{}</li>", escape(n));
+        let _ = write!(page, "<li>{}</li>", commands(n));
     }
     page.push_str("</ul>\n");
 }

@@ -1,6 +1,10 @@
 //! `report.html`: one file, no scripts, nothing fetched, verdict first.
 
+mod by_hand;
+mod checks;
 mod comparison;
+mod coverage;
+mod head;
 mod proof;
 mod supply;
 mod tables;
@@ -10,24 +14,14 @@ mod walls;
 use super::Report;
 use super::text::{escape, figure};
 use crate::build::Build;
-use crate::check::CheckResult;
+use crate::check::{Check, CheckResult};
 use crate::event::Entry;
-use crate::judge::Outcome;
 use std::fmt::Write as _;
 
-const STYLE: &str = include_str!("style.css");
+/// Rows of a table that stays on one sheet of paper.
+const SHORT: usize = 8;
 
-/// A shape beside the word: the verdict must not hang on colour alone.
-const fn outcome_sign(outcome: Outcome) -> &'static str {
-    match outcome {
-        Outcome::Pass => "✔",
-        Outcome::Fail => "✕",
-        Outcome::Marginal => "≈",
-        Outcome::Incomplete => "◔",
-        Outcome::Stopped => "■",
-        Outcome::Error => "⚠",
-    }
-}
+const STYLE: &str = include_str!("style.css");
 
 const fn result_word(result: CheckResult) -> (&'static str, &'static str) {
     match result {
@@ -40,7 +34,9 @@ const fn result_word(result: CheckResult) -> (&'static str, &'static str) {
 
 /// A table that scrolls sideways where the page is narrow. `heads` are (text, class of the column).
 fn table(page: &mut String, label: &str, heads: &[(&str, &str)], rows: &[Vec<Cell>]) {
-    let _ = write!(page, "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{}\"><table><thead><tr>", escape(label));
+    // a short table is not cut by the end of a sheet
+    let short = if rows.len() <= SHORT { " short" } else { "" };
+    let _ = write!(page, "<div class=\"scroll{short}\" role=\"region\" tabindex=\"0\" aria-label=\"{}\"><table><thead><tr>", escape(label));
     for (text, class) in heads {
         let class = if class.is_empty() { String::new() } else { format!(" class=\"{class}\"") };
         let _ = write!(page, "<th scope=\"col\"{class}>{}</th>", escape(text));
@@ -73,7 +69,33 @@ impl Cell {
         Self { html, class }
     }
     fn number(value: Option<f64>, decimals: usize) -> Self {
-        Self { html: value.map_or_else(|| "–".into(), |v| format!("{v:.decimals$}").replace('-', "−")), class: "" }
+        Self { html: value.map_or_else(|| "–".into(), |v| number(v, decimals)), class: "" }
+    }
+}
+
+/// A figure with a true minus sign, and no sign before nothing.
+fn number(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.contains(|c: char| ('1'..='9').contains(&c)) => format!("−{rest}"),
+        Some(rest) => rest.to_owned(),
+        None => text,
+    }
+}
+
+/// Value and expanded uncertainty, both to the second significant figure of the uncertainty (JCGM 100, 7.2.6).
+fn with_uncertainty(value: f64, expanded: Option<f64>) -> String {
+    match expanded.filter(|u| u.is_finite() && *u > 0.0) {
+        Some(u) => {
+            let decimals = (1.0 - u.log10().floor()).clamp(0.0, 6.0) as usize;
+            format!("{} ±\u{a0}{}", number(value, decimals), number(u, decimals))
+        }
+        // four significant figures where nothing says how well it is known
+        None => {
+            let digits = if value == 0.0 { 0.0 } else { value.abs().log10().floor() };
+            let text = number(value, (3.0 - digits).clamp(0.0, 6.0) as usize);
+            if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+        }
     }
 }
 
@@ -81,14 +103,59 @@ fn heading(page: &mut String, text: &str) {
     let _ = writeln!(page, "<h2>{}</h2>", escape(text));
 }
 
+/// Small print; what stands between backticks is a command.
 fn soft(page: &mut String, text: &str) {
-    let _ = writeln!(page, "<p class=\"soft\">{}</p>", escape(text));
+    let _ = writeln!(page, "<p class=\"soft\">{}</p>", commands(text));
+}
+
+/// Escaped text with what stands between backticks as code.
+fn commands(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for (i, part) in text.split('`').enumerate() {
+        if i % 2 == 1 {
+            let _ = write!(out, "<code>{}</code>", escape(part));
+        } else {
+            out.push_str(&escape(part));
+        }
+    }
+    out
+}
+
+/// Limits in words; empty where there are none.
+fn limit_text(check: &Check) -> String {
+    let figure = |v| figure(v).replace('-', "−");
+    match (check.limit.low, check.limit.high) {
+        (Some(l), Some(h)) => format!("{} to {}", figure(l), figure(h)),
+        (Some(l), None) => format!("≥ {}", figure(l)),
+        (None, Some(h)) => format!("≤ {}", figure(h)),
+        (None, None) => String::new(),
+    }
+}
+
+/// First letter in upper case.
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
+}
+
+/// `1 check`, `2 checks`.
+fn counted(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
+/// Word of a place of run.
+const fn place_of_run(place: crate::event::PlaceOfRun) -> &'static str {
+    match place {
+        crate::event::PlaceOfRun::Bench => "on the bench",
+        crate::event::PlaceOfRun::Outdoors => "outdoors",
+        crate::event::PlaceOfRun::Service => "during service",
+    }
 }
 
 /// The whole page.
 pub fn html(report: &Report, build: &Build, entries: &[Entry]) -> String {
     let mut page = String::with_capacity(128 * 1024);
-    head(&mut page, report);
+    head::head(&mut page, report);
     todo::to_do(&mut page, report);
     comparison::comparison(&mut page, report);
     walls::walls(&mut page, report, build, entries);
@@ -96,8 +163,9 @@ pub fn html(report: &Report, build: &Build, entries: &[Entry]) -> String {
     supply::climb(&mut page, report);
     tables::feeds(&mut page, report, build);
     tables::cells(&mut page, report, build);
-    tables::checks(&mut page, report);
-    proof::coverage(&mut page, report);
+    by_hand::by_hand(&mut page, report, entries);
+    checks::checks(&mut page, report);
+    coverage::coverage(&mut page, report, walls::witnessed(entries));
     proof::instruments(&mut page, report, build);
     proof::board(&mut page, report);
     proof::expected_build(&mut page, report, build, entries);
@@ -107,51 +175,20 @@ pub fn html(report: &Report, build: &Build, entries: &[Entry]) -> String {
     page
 }
 
-/// Start of the run, and whether the clock can be believed.
-fn time_text(r: &Report) -> String {
-    let start = if r.started.is_empty() { "start not recorded" } else { &r.started };
-    let clock = if r.clock_synchronised { "clock synchronised" } else { "clock NOT synchronised: date and time may be wrong" };
-    format!("{start} ({clock})")
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-fn head(page: &mut String, r: &Report) {
-    let title = format!("{}: {}", r.outcome.word(), r.sign.name);
-    let title: String = title.chars().take(70).collect();
-    let _ = write!(
-        page,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>\n",
-        escape(&title)
-    );
-    if r.simulated {
-        page.push_str("<p class=\"sim\">SIMULATED — no real sign was attached</p>\n");
+    #[test]
+    fn figures_have_true_minus_signs_and_as_many_decimals_as_they_are_known_to() {
+        assert_eq!((number(-0.4, 0), number(-1.25, 1), number(0.0, 0)), ("0".into(), "−1.2".into(), "0".into()));
+        assert_eq!(with_uncertainty(2.11854, Some(0.02781)), "2.119 ±\u{a0}0.028");
+        assert_eq!(with_uncertainty(-0.0149, Some(0.0365)), "−0.015 ±\u{a0}0.036");
+        assert_eq!(with_uncertainty(41.0, Some(11.6)), "41 ±\u{a0}12");
+        assert_eq!(
+            (with_uncertainty(5.1, None), with_uncertainty(1199.91, None), with_uncertainty(0.0, None)),
+            ("5.1".into(), "1200".into(), "0".into())
+        );
+        assert_eq!(commands("run `a<b`, then `c`"), "run <code>a&lt;b</code>, then <code>c</code>");
     }
-    let word = r.outcome.word();
-    let _ = write!(
-        page,
-        "<h1>{} <span class=\"serial\">{}</span></h1>\n<p class=\"verdict {word}\"><span aria-hidden=\"true\">{}</span> {}</p>\n",
-        escape(&r.sign.name),
-        escape(&r.sign.serial),
-        outcome_sign(r.outcome),
-        word.to_uppercase()
-    );
-    if let Some((first, rest)) = r.reasons.split_first() {
-        let _ = writeln!(page, "<p>{}</p>", escape(first));
-        if !rest.is_empty() {
-            let list: String = rest.iter().map(|reason| format!("<li>{}</li>", escape(reason))).collect();
-            let _ = writeln!(page, "<ul class=\"soft tight\">{list}</ul>");
-        }
-    }
-    let place = format!("{:?}", r.place).to_lowercase();
-    let ambient = r.ambient_c.map_or("not known".into(), |c| format!("{} °C", figure(c)));
-    let binds = if r.level_binds.is_empty() { String::new() } else { format!(", bound by {}", r.level_binds) };
-    let _ = writeln!(
-        page,
-        "<p class=\"soft\">Run {} · {} · rig {} · {place} · ambient {} · permitted level {} %{}</p>",
-        escape(&r.run_id),
-        escape(&time_text(r)),
-        escape(&r.rig),
-        escape(&ambient),
-        figure(100.0 * r.level_permitted),
-        escape(&binds)
-    );
 }

@@ -1,37 +1,10 @@
-//! Coverage, instruments, board, expected build, how to verify, cautions.
+//! Instruments, board, expected build, how to verify, cautions.
 
 use super::{Cell, escape, figure, heading, soft, table};
 use crate::build::{Buffer, Build, Node};
 use crate::event::{Entry, Event};
-use crate::judge::Proof;
-use crate::report::words::kind_text;
 use crate::report::{Report, unit};
 use std::fmt::Write as _;
-
-pub(super) fn coverage(page: &mut String, r: &Report) {
-    heading(page, "What this test can and can't prove");
-    soft(page, "By kind of fault, with these sense points. Places are counted; each is in report.json.");
-    let mut groups: Vec<((&str, Proof, &str), usize)> = Vec::new();
-    for c in &r.coverage {
-        let key = (c.kind.as_str(), c.proof, c.reason.as_str());
-        match groups.iter_mut().find(|g| g.0 == key) {
-            Some(g) => g.1 += 1,
-            None => groups.push((key, 1)),
-        }
-    }
-    let rows: Vec<Vec<Cell>> = groups
-        .into_iter()
-        .map(|((kind, proof, reason), count)| {
-            let word = match proof {
-                Proof::Measured => "✔ measured",
-                Proof::Witness => "◆ witness",
-                Proof::NotProven => "◔ not proven",
-            };
-            vec![Cell::text(kind_text(kind)), Cell::text(word), Cell::text(count.to_string()), Cell::text(reason)]
-        })
-        .collect();
-    table(page, "coverage", &[("fault", ""), ("proof", ""), ("places", "n"), ("why", "")], &rows);
-}
 
 pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
     heading(page, "Instruments");
@@ -40,33 +13,41 @@ pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
         .iter()
         .zip(&build.sense)
         .map(|(p, sense)| {
-            let number = |v: Option<f64>| Cell::text(v.map_or("–".into(), |v| format!("{v:.4} {}", unit(sense.quantity))));
+            let b = &p.instrument;
+            // greatest at the highest reading; a code step counts as rectangular (JCGM 100, 4.3.7)
+            let expanded = p.max.map(|v| 2.0 * ((b.gain_rel * v).powi(2) + b.offset.powi(2) + b.lsb.powi(2) / 12.0).sqrt());
+            let (small, factor) = (format!("m{}", unit(sense.quantity)), 1e3);
+            let detail = format!(
+                "gain {} %, offset {} {small}, step {} {small}",
+                figure((1e5 * b.gain_rel).round() / 1e3),
+                figure((1e3 * factor * b.offset).round() / 1e3),
+                figure((1e3 * factor * b.lsb).round() / 1e3)
+            );
+            let digits = |v: Option<f64>| Cell::number(v, 3);
             vec![
-                Cell::text(&p.sense),
-                Cell::text(sense.chip.described()),
-                number(p.min),
-                number(p.mean),
-                number(p.max),
-                Cell::text(p.readings.to_string()),
-                Cell::text(p.missing.to_string()),
-                Cell::number(Some(100.0 * p.instrument.gain_rel), 3),
-                Cell::number(Some(1e3 * p.instrument.offset), 3),
-                Cell::number(Some(1e3 * p.instrument.lsb), 3),
+                Cell::html(format!("{}<br><span class=\"soft\">{}</span>", escape(&p.sense), escape(&sense.chip.described())), ""),
+                digits(p.min),
+                digits(p.mean),
+                digits(p.max),
+                Cell::html(format!("± {}<br><span class=\"soft\">{detail}</span>", expanded.map_or("–".into(), |u| format!("{u:.3}"))), ""),
+                Cell::html(
+                    format!("{}{}", p.readings, if p.missing > 0 { format!("<br>{} missing", p.missing) } else { String::new() }),
+                    if p.missing > 0 { "marginal" } else { "" },
+                ),
             ]
         })
         .collect();
+    let units: std::collections::BTreeSet<&str> = r.supply.iter().map(|p| p.unit.as_str()).collect();
+    let units = units.into_iter().collect::<Vec<_>>().join(", ");
     let heads = [
-        ("sense point", ""),
-        ("chip", ""),
-        ("min", "n"),
-        ("mean", "n"),
-        ("max", "n"),
-        ("readings", "n"),
-        ("missing", "n"),
-        ("gain u %", "n"),
-        ("offset u m", "n"),
-        ("code step m", "n"),
+        ("sense point".to_owned(), ""),
+        (format!("lowest {units}"), "n"),
+        (format!("mean {units}"), "n"),
+        (format!("highest {units}"), "n"),
+        (format!("known to {units}"), "wide"),
+        ("readings".to_owned(), "n"),
     ];
+    let heads: Vec<(&str, &str)> = heads.iter().map(|(t, c)| (t.as_str(), *c)).collect();
     table(page, "instruments and their uncertainty", &heads, &rows);
     if r.calibration.is_empty() {
         soft(page, "Calibration: no sense point was corrected by a hand meter; `signproof calibrate` does so.");
@@ -101,7 +82,7 @@ pub(super) fn instruments(page: &mut String, r: &Report, build: &Build) {
     soft(
         page,
         &format!(
-            "u: standard uncertainty of the instrument (JCGM 100), in percent of the reading and in thousandths of the unit. ± U in the tables: expanded uncertainty, the guard band of each decision (JCGM 106). {clock}"
+            "Known to: expanded uncertainty (coverage factor 2) of one reading at the highest value, from the standard uncertainties of gain and offset below it and the code step (JCGM 100). ± elsewhere: expanded uncertainty of that value, the guard band of its decision (JCGM 106). {clock}"
         ),
     );
 }
@@ -112,30 +93,42 @@ pub(super) fn board(page: &mut String, r: &Report) {
         soft(page, "The controller's state was not recorded.");
         return;
     };
-    let yes = |v: Option<bool>| v.map_or("not reported", |v| if v { "YES" } else { "no" }).to_owned();
-    let text = |v: &Option<String>| v.clone().unwrap_or_else(|| "not reported".into());
-    let number = |v: Option<f64>, unit: &str| v.map_or_else(|| "not reported".into(), |v| format!("{} {unit}", figure(v)));
-    let scan = b.scan.iter().flat_map(|s| {
-        [
-            ("panels clocked by", format!("{}; {}", s.path, s.manner)),
-            ("refreshes", format!("{} at {:.1} Hz, jitter {:.0} µs, longest {:.0} µs", s.refreshes, s.refresh_hz, s.jitter_us, s.worst_us)),
-            ("times that the guard blanked", s.stalls.to_string()),
-        ]
-    });
-    let rows: Vec<Vec<Cell>> = [
-        ("model", text(&b.model)),
-        ("serial", text(&b.serial)),
+    let yes = |v: Option<bool>| v.map(|v| if v { "YES" } else { "no" }.to_owned());
+    let number = |v: Option<f64>, unit: &str| v.map(|v| format!("{} {unit}", figure(v)));
+    let facts = [
+        ("model", b.model.clone()),
+        ("serial", b.serial.clone()),
         ("its own temperature", number(b.soc_c, "°C")),
         ("undervoltage at the last report", yes(b.undervoltage)),
         ("slowed by heat", yes(b.throttled)),
-        ("up since", number(b.uptime_s, "s")),
+        ("clock synchronised", yes(b.clock_synced)),
+        ("running for", b.uptime_s.map(span)),
         ("storage left", number(b.free_mib.map(|m| m as f64), "MiB")),
-    ]
-    .into_iter()
-    .chain(scan)
-    .map(|(k, v)| vec![Cell::text(k), Cell::text(v)])
-    .collect();
+        ("panels clocked by", b.scan.as_ref().map(|s| format!("{}; {}", s.path, s.manner))),
+        (
+            "refreshes",
+            b.scan
+                .as_ref()
+                .map(|s| format!("{} at {:.1} Hz, jitter {:.0} µs, longest {:.0} µs", s.refreshes, s.refresh_hz, s.jitter_us, s.worst_us)),
+        ),
+        ("times that the guard blanked", b.scan.as_ref().map(|s| s.stalls.to_string())),
+    ];
+    let unknown: Vec<&str> = facts.iter().filter(|f| f.1.is_none()).map(|f| f.0).collect();
+    let rows: Vec<Vec<Cell>> = facts.iter().filter_map(|(k, v)| v.as_ref().map(|v| vec![Cell::text(k), Cell::text(v)])).collect();
     table(page, "facts of the controller", &[("fact", ""), ("value", "")], &rows);
+    if !unknown.is_empty() {
+        soft(page, &format!("Not reported by it: {}.", unknown.join(", ")));
+    }
+}
+
+/// Seconds in the unit that suits them.
+fn span(seconds: f64) -> String {
+    match seconds {
+        s if s < 120.0 => format!("{s:.0} s"),
+        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+        s if s < 172_800.0 => format!("{:.0} h", s / 3600.0),
+        s => format!("{:.0} days", s / 86_400.0),
+    }
 }
 
 pub(super) fn expected_build(page: &mut String, r: &Report, build: &Build, entries: &[Entry]) {
@@ -213,9 +206,8 @@ pub(super) fn verify(page: &mut String, r: &Report) {
     heading(page, "How to verify this report");
     let _ = write!(
         page,
-        "<p>The journal of run {} holds every reading, each line chained to the one before. Anyone can make this page again from it, without the sign:</p>\n<ul><li><code>signproof judge RUN</code> makes the same report, byte for byte.</li><li><code>signproof ticket RUN -o FILE.zip</code> bundles it with the journal; <code>signproof verify FILE.zip</code> checks manifest, chain and signature and judges again.</li><li>Without signproof: unpack the ticket and run <code>sha256sum -c MANIFEST.sha256</code>; a signed ticket also passes <code>minisign -V -m MANIFEST.sha256 -p signproof.pub</code> with the public key of the sign's owner.</li></ul>\n<p class=\"soft\">{}</p>\n",
-        escape(&r.run_id),
-        escape(&r.tool)
+        "<p>The journal of run {} holds every reading, each line chained to the one before. Anyone can make this page again from it, without the sign:</p>\n<ul><li><code>signproof judge RUN</code> makes the same report, byte for byte.</li><li><code>signproof ticket RUN -o FILE.zip</code> bundles it with the journal; <code>signproof verify FILE.zip</code> checks manifest, chain and signature and judges again.</li><li>Without signproof: unpack the ticket and run <code>sha256sum -c MANIFEST.sha256</code>; a signed ticket also passes <code>minisign -V -m MANIFEST.sha256 -p signproof.pub</code> with the public key of the sign's owner.</li></ul>\n",
+        escape(&r.run_id)
     );
 }
 

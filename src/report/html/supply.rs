@@ -7,15 +7,13 @@ use crate::report::Report;
 use crate::report::plot::{Extras, Series, decimate, plot};
 use std::collections::BTreeMap;
 
-pub(super) fn supply(page: &mut String, r: &Report, build: &Build, entries: &[Entry]) {
-    heading(page, "Supply over the run");
-    let Some(start) = entries.first().map(|e| e.at) else {
-        soft(page, "Nothing was recorded.");
-        return;
-    };
+type Lines = BTreeMap<usize, Vec<(f64, f64)>>;
+
+/// Volts of every point over minutes, with the stages and the moments at which the wall was blanked.
+fn over_time(build: &Build, entries: &[Entry]) -> (Lines, Extras) {
+    let (mut over, mut extras) = (Lines::new(), Extras::default());
+    let Some(start) = entries.first().map(|e| e.at) else { return (over, extras) };
     let minutes = |at: crate::event::Stamp| at.since(start) / 60.0;
-    let mut over: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
-    let mut extras = Extras::default();
     let mut open: Option<(Stage, f64)> = None;
     let mut last = 0.0;
     for entry in entries {
@@ -42,12 +40,42 @@ pub(super) fn supply(page: &mut String, r: &Report, build: &Build, entries: &[En
     if let Some((s, from)) = open {
         extras.bands.push((s.word().to_owned(), from, last));
     }
+    (over, extras)
+}
+
+const fn purpose(stage: &str) -> &'static str {
+    match stage.as_bytes() {
+        b"open" => "nothing lit",
+        b"idle" => "black frames",
+        b"sweep" => "each cell alone",
+        b"marks" => "pictures for the witness",
+        b"climb" => "level up in steps",
+        b"hold" => "permitted level held",
+        b"rest" => "black again",
+        _ => "",
+    }
+}
+
+pub(super) fn supply(page: &mut String, r: &Report, build: &Build, entries: &[Entry]) {
+    heading(page, "Supply over the run");
+    if entries.is_empty() {
+        soft(page, "Nothing was recorded.");
+        return;
+    }
+    let (over, mut extras) = over_time(build, entries);
     let trips: Vec<[f64; 2]> = r.trip_windows.iter().flatten().copied().collect();
     if let (Some(low), Some(high)) = (trips.iter().map(|t| t[0]).max_by(f64::total_cmp), trips.iter().map(|t| t[1]).min_by(f64::total_cmp))
     {
         extras.lines.push((low, format!("blanks below {low:.2} V")));
         extras.lines.push((high, format!("blanks above {high:.2} V")));
     }
+    if let [supply] = build.supplies.as_slice() {
+        let [low, high] = supply.accept_v.map(|v| v.value());
+        extras.hints.push((low, String::new()));
+        extras.hints.push((high, format!("with nothing lit {low:.2} to {high:.2} V")));
+    }
+    // names stand in the middle of the longest stage, where there is room
+    extras.names_at = extras.bands.iter().max_by(|a, b| (a.2 - a.1).total_cmp(&(b.2 - b.1))).map(|(_, from, to)| from + 0.45 * (to - from));
     // the page stays small whatever the number of points and readings: lowest and highest of each span survive
     let columns = (1800 / over.len().max(1)).clamp(60, 360);
     let series: Vec<Series> = over
@@ -55,12 +83,38 @@ pub(super) fn supply(page: &mut String, r: &Report, build: &Build, entries: &[En
         .map(|(&p, points)| Series { name: build.sense[p].name.clone(), points: decimate(points, columns), dots: false, dashed: false })
         .collect();
     page.push_str(&plot("minutes", "volts", &series, &extras));
-    let clock = |m: f64| format!("{}:{:02}", m as u64, ((m.fract()) * 60.0) as u64);
-    let stages: Vec<String> = extras.bands.iter().map(|(s, a, b)| format!("{s} {}–{}", clock(*a), clock(*b))).collect();
-    soft(page, &format!("Stages (minutes:seconds): {}. Lowest and highest reading of each span are drawn.", stages.join(" · ")));
+    let clock = |m: f64| {
+        let seconds = (m * 60.0).round() as u64;
+        format!("{}:{:02}", seconds / 60, seconds % 60)
+    };
+    let rows: Vec<Vec<Cell>> = extras
+        .bands
+        .iter()
+        .map(|(stage, from, to)| {
+            let mut row = vec![
+                Cell::html(format!("{stage}<br><span class=\"soft\">{}</span>", purpose(stage)), ""),
+                Cell::text(format!("{}\u{a0}–\u{a0}{}", clock(*from), clock(*to))),
+            ];
+            for points in over.values() {
+                let own = points.iter().filter(|p| p.0 >= *from && p.0 <= *to).map(|p| p.1);
+                let (low, high) = own.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+                row.push(if low <= high { Cell::text(format!("{low:.3}\u{a0}–\u{a0}{high:.3}")) } else { Cell::text("–") });
+            }
+            row
+        })
+        .collect();
+    let mut heads = vec![("stage".to_owned(), ""), ("minutes".to_owned(), "n fix")];
+    heads.extend(over.keys().map(|&p| (format!("{} V", build.sense[p].name), "n fix")));
+    let heads: Vec<(&str, &str)> = heads.iter().map(|(t, c)| (t.as_str(), *c)).collect();
+    table(page, "stages with the lowest and highest volts in each", &heads, &rows);
     let total: u64 = r.supply.iter().map(|p| p.readings).sum();
     let missing: u64 = r.supply.iter().map(|p| p.missing).sum();
-    soft(page, &format!("{total} readings, {missing} missing; each is in the journal, and in the readings.csv of a ticket."));
+    soft(
+        page,
+        &format!(
+            "{total} readings, {missing} missing; lowest and highest of each span are drawn. Each reading is in the journal, and in the readings.csv of a ticket."
+        ),
+    );
 }
 
 pub(super) fn climb(page: &mut String, r: &Report) {
@@ -79,7 +133,13 @@ pub(super) fn climb(page: &mut String, r: &Report) {
         let points = ends.map_or_else(Vec::new, |(rest, full)| vec![(0.0, rest), (c.full_white_a, full)]);
         series.push(Series { name: String::new(), points, dots: false, dashed: true });
     }
-    page.push_str(&plot("amperes of the supply (nominal panels)", "volts", &series, &Extras { wrap: r.climb.len(), ..Extras::default() }));
+    let reached = r.climb.iter().flat_map(|c| &c.points).map(|p| p[0]).fold(0.0, f64::max);
+    let full = r.climb.iter().map(|c| c.full_white_a).fold(0.0, f64::max);
+    let mut extras = Extras { wrap: r.climb.len(), names_at: Some(reached), ..Extras::default() };
+    if full > reached * 1.02 {
+        extras.bands.push(("foretold".to_owned(), reached, full));
+    }
+    page.push_str(&plot("amperes of the supply (nominal panels)", "volts", &series, &extras));
     let rows: Vec<Vec<Cell>> = r
         .climb
         .iter()
@@ -93,16 +153,12 @@ pub(super) fn climb(page: &mut String, r: &Report) {
             ]
         })
         .collect();
-    let heads = [
-        ("sense point", ""),
-        ("V at no current", "n"),
-        ("mΩ lost per A of the supply", "n"),
-        ("A at full white", "n"),
-        ("V foretold there", "n"),
-    ];
+    let heads = [("sense point", ""), ("V at 0 A", "n"), ("mV lost per A", "n"), ("A at full white", "n"), ("V there", "n")];
     table(page, "V–I line of each sense point", &heads, &rows);
-    soft(
-        page,
-        "Dashed: the straight line, drawn out to no current and to full white. What lies beyond the highest level shown is foretold, not measured.",
-    );
+    let beyond = if full > reached * 1.02 {
+        format!("The climb reached {reached:.1} A; what lies beyond, up to full white at {full:.1} A, is foretold, not measured.")
+    } else {
+        "The climb reached full white; the line is drawn out to 0 A only.".to_owned()
+    };
+    soft(page, &format!("Dashed: the straight line through the levels. {beyond} The amperes are those of the whole supply, by the build."));
 }
