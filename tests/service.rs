@@ -33,7 +33,8 @@ fn the_first_power_up_runs_by_itself_asks_passes_and_becomes_the_baseline() {
     let report = daemon.get(&format!("/api/v1/runs/{id}/report"));
     assert_eq!(report.json()["outcome"], "pass");
     let page = daemon.get(&format!("/api/v1/runs/{id}/report.html"));
-    assert!(page.body.contains("SIMULATED") && page.header("content-security-policy").unwrap().contains("sandbox"));
+    assert!(page.body.contains("SIMULATED"), "{} {:.300}", page.status, page.body);
+    assert!(page.header("content-security-policy").unwrap().contains("sandbox"));
     let rows = daemon.get(&format!("/api/v1/runs/{id}/readings")).body;
     assert!(rows.lines().count() > 10_000, "{}", rows.lines().count());
     // signed once this board has a key

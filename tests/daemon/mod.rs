@@ -204,11 +204,12 @@ pub struct Answer {
 
 impl Answer {
     fn parse(bytes: &[u8]) -> Self {
-        let text = String::from_utf8_lossy(bytes).into_owned();
-        let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
+        let cut = bytes.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or(bytes.len());
+        let (head, body) = (String::from_utf8_lossy(&bytes[..cut]).into_owned(), bytes.get(cut + 4..).unwrap_or_default());
         let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-        let head = head.to_owned();
-        let body = if head.to_ascii_lowercase().contains("transfer-encoding: chunked") { whole(body) } else { body.to_owned() };
+        let chunked = head.to_ascii_lowercase().contains("transfer-encoding: chunked");
+        let body = if chunked { whole(body) } else { body.to_owned() };
+        let body = String::from_utf8_lossy(&body).into_owned();
         Self { status, head, body }
     }
 
@@ -229,14 +230,14 @@ impl Answer {
     }
 }
 
-/// Puts chunks together.
-fn whole(mut text: &str) -> String {
-    let mut all = String::new();
-    while let Some((size, rest)) = text.split_once("\r\n") {
-        let Ok(size) = usize::from_str_radix(size.trim(), 16) else { break };
-        let Some(piece) = rest.get(..size).filter(|p| !p.is_empty()) else { break };
-        all.push_str(piece);
-        text = rest[size..].trim_start_matches("\r\n");
+/// Puts chunks together: their sizes count bytes.
+fn whole(mut rest: &[u8]) -> Vec<u8> {
+    let mut all = Vec::new();
+    while let Some(end) = rest.windows(2).position(|w| w == b"\r\n") {
+        let size = std::str::from_utf8(&rest[..end]).ok().and_then(|s| usize::from_str_radix(s.trim(), 16).ok());
+        let Some(piece) = size.and_then(|size| rest.get(end + 2..end + 2 + size)).filter(|p| !p.is_empty()) else { break };
+        all.extend_from_slice(piece);
+        rest = rest.get(end + 2 + piece.len() + 2..).unwrap_or_default();
     }
     all
 }
