@@ -3,7 +3,8 @@
 
 mod runs;
 
-use runs::{demo, loaded, simulate};
+use runs::{demo, loaded, simulate, simulate_cut};
+use signproof::event::{Selection, Stage};
 use signproof::judge::place_of;
 use signproof::report::Report;
 use signproof::rig::sim::scenario::Scenario;
@@ -44,6 +45,23 @@ fn a_worse_line_lowers_the_permitted_level() {
     let (worse, _) = report("[[fault]]\nkind = \"joint\"\nfeed = \"F2\"\nmilliohm = 60\n");
     assert!(worse.level_permitted < 0.7, "{}", worse.level_permitted);
     assert!(worse.reasons.iter().any(|r| r.starts_with("Permitted level lowered from 100.0 to")), "{:?}", worse.reasons);
+}
+
+#[test]
+fn a_converter_that_freezes_or_drifts_on_the_way_is_told() {
+    let (r, faults) = report("[[fault]]\nkind = \"converter-stuck\"\nsense = \"feed-2\"\nat_s = 150\n");
+    let (build, _) = demo(3.0);
+    assert!(r.findings.iter().any(|f| f.kind == "converter-stuck" && f.place == place_of(&build, &faults[0])), "{:?}", r.findings);
+    // after the last window of the sweep, and not enough to trip
+    let (r, faults) = report("[[fault]]\nkind = \"converter-offset\"\nsense = \"feed-3\"\nmillivolt = 150\nat_s = 300\n");
+    assert!(r.findings.iter().any(|f| f.kind == "converter-offset" && f.place == place_of(&build, &faults[0])), "{:?}", r.findings);
+    // a short cut of a sound run shows one level only, and says nothing of that
+    for seed in 1..=5 {
+        let (build, file) = loaded("tests/good_builds/every-converter.toml", 3.0);
+        let selection = Selection { stages: Some(vec![Stage::Open, Stage::Idle]), ..Selection::default() };
+        let r = simulate_cut(&build, &file, "", seed, selection).report;
+        assert!(r.findings.is_empty(), "{:?}", r.findings);
+    }
 }
 
 /// Every kind that a report names, look-alikes included.

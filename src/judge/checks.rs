@@ -114,7 +114,7 @@ impl Judge<'_> {
 
     /// The run was stopped before anything was lit.
     pub fn stopped_dark(&self) -> bool {
-        let lit = self.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.record.begun.contains(&s.number));
+        let lit = self.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.record.begun.contains_key(&s.number));
         self.record.stop().is_some() && !lit
     }
 
@@ -667,7 +667,7 @@ impl Judge<'_> {
         let done = |s: &Step| match s.action {
             Action::Ask { .. } => self.record.witnessed.iter().any(|w| w.0 == s.number),
             Action::Bracket { .. } => self.record.windows.iter().any(|w| w.step == s.number && w.role == Role::Lit),
-            _ if self.build.sense.is_empty() => self.record.begun.contains(&s.number),
+            _ if self.build.sense.is_empty() => self.record.begun.contains_key(&s.number),
             _ => self.record.windows.iter().any(|w| w.step == s.number),
         };
         self.plan

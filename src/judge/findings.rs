@@ -29,6 +29,7 @@ pub(crate) fn findings(judge: &Judge<'_>, explained: Option<&Explained>) -> Vec<
     f.stopped();
     f.witness();
     f.by_hand();
+    f.drifted();
     f.rest_unknown();
     f.found.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     f.found
@@ -206,7 +207,7 @@ impl Finder<'_, '_> {
             StopCause::Silent { .. } | StopCause::Cancelled { .. } | StopCause::ByHand { .. } => return,
         };
         let place = self.judge.place(point);
-        let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains(&s.number));
+        let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains_key(&s.number));
         if self.told_by_readings() {
             if !lit && low {
                 // the controller's draw alone may be more than the supply gives
@@ -406,6 +407,36 @@ impl Finder<'_, '_> {
             }
         }
         self.checks.push("by-hand/".into());
+    }
+
+    /// Points whose dark level is another one than before: alone it is the point's own converter, all together the supply.
+    fn drifted(&mut self) {
+        let build = self.judge.build;
+        let failed = |p: &usize| {
+            let id = format!("rest/return/{}", build.sense[*p].name);
+            self.judge.checks.iter().find(|c| c.id == id && c.result == CheckResult::Fail)
+        };
+        let volts = self.judge.volts_points();
+        let mut told: Vec<(usize, bool, String)> = Vec::new();
+        for supply in 0..build.supplies.len() {
+            let of_it: Vec<usize> = volts.iter().copied().filter(|&p| build.supply_of(p) == Some(supply)).collect();
+            let moved = of_it.iter().filter_map(|p| Some((*p, failed(p)?)));
+            let moved: Vec<_> = moved.map(|(p, c)| (p, format!("{}: {:+.3} V", c.title, c.value.unwrap_or_default()))).collect();
+            let alone = moved.len() < of_it.len();
+            told.extend(moved.into_iter().map(|(p, text)| (p, alone, text)));
+        }
+        for (point, alone, text) in told {
+            let own = [Fault::ConverterOffset { sense: point, millivolt: 0.0 }, Fault::DividerOff { sense: point, percent: 0.0 }];
+            let [offset, divider] = own.map(|f| place_of(build, &f));
+            let supply = Place { supply: build.supply_of(point).map(|s| build.supplies[s].name.clone()), ..Place::default() };
+            if alone {
+                self.add("converter-offset", offset, 0.45, vec![text], vec![("divider-off", divider, 0.45)]);
+            } else {
+                let others = vec![("converter-offset", offset, 0.3), ("divider-off", divider, 0.3)];
+                self.add("supply-set", supply, 0.4, vec![text], others);
+            }
+            self.checks.push(format!("rest/return/{}", build.sense[point].name));
+        }
     }
 
     /// What failed and no rule explains.

@@ -1,8 +1,9 @@
 //! The entries of a journal, sorted for judging.
 
 use crate::event::{Answer, BoardFacts, Difference, Ending, Entry, Event, Question, Role, Selection, Stamp, StopCause};
+use crate::frame::FrameSpec;
 use crate::units::NoReading;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// One window of readings.
 pub(crate) struct Window<'a> {
@@ -29,7 +30,8 @@ pub(crate) struct Record<'a> {
     pub windows: Vec<Window<'a>>,
     pub witnessed: Vec<(u32, &'a Question, &'a Answer)>,
     pub skipped: BTreeMap<u32, &'a str>,
-    pub begun: BTreeSet<u32>,
+    /// Steps that began, with what they show.
+    pub begun: BTreeMap<u32, FrameSpec>,
     pub blanked: Vec<&'a StopCause>,
     pub ending: Option<&'a Ending>,
 }
@@ -44,8 +46,8 @@ impl<'a> Record<'a> {
                     record.converters.insert(*point, found);
                 }
                 Event::Board(facts) => record.boards.push(facts),
-                Event::StepStarted { step, .. } => {
-                    record.begun.insert(*step);
+                Event::StepStarted { step, frame, .. } => {
+                    record.begun.insert(*step, *frame);
                 }
                 Event::Readings { step, role, from, to, points, .. } => record.windows.push(Window {
                     step: *step,
@@ -96,17 +98,28 @@ impl<'a> Record<'a> {
         missing > 0 && self.windows.iter().all(|w| w.values(point).is_empty())
     }
 
-    /// True where a point repeats one value over the lit and dark windows of many steps.
+    /// True where a point repeats one value to the end of the record, through light and dark: noise alone moves a live one by a step.
     pub fn stuck(&self, point: usize) -> bool {
-        let mut values = self.windows.iter().flat_map(|w| w.values(point));
-        let Some(first) = values.next() else { return false };
-        let mut count = 1;
-        for v in values {
-            if v != first {
-                return false;
+        let Some(last) = self.windows.iter().rev().find_map(|w| w.values(point).last()) else { return false };
+        let (mut readings, mut brackets, mut bright, mut dark) = (0, 0, false, false);
+        for w in self.windows.iter().rev() {
+            let values = w.values(point);
+            if values.iter().any(|v| v != last) {
+                break;
             }
-            count += 1;
+            readings += values.len();
+            match (w.role, self.begun.get(&w.step)) {
+                (Role::Lit, _) => brackets += 1,
+                (Role::Steady, Some(FrameSpec::Level(k))) if *k > 0 => bright = true,
+                (Role::Steady, Some(FrameSpec::Black)) | (Role::Reference, _) => dark = true,
+                _ => {}
+            }
         }
-        count >= 100
+        readings >= STUCK && dark && (bright || brackets >= STUCK_BRACKETS)
     }
 }
+
+/// Equal readings that no live converter gives through light and dark (assumed): several windows' worth; and windows of single cells, each
+/// of which may move it by less than a step.
+const STUCK: usize = 200;
+const STUCK_BRACKETS: usize = 30;
