@@ -11,6 +11,7 @@ use super::record::Record;
 use crate::build::{Build, Node, Quantity};
 use crate::check::PointUncertainty;
 use crate::event::Role;
+use crate::frame::FrameSpec;
 use crate::meter::robust::{Estimate, trimmed};
 use crate::meter::sequential::TRIM;
 use crate::plan::Step;
@@ -24,6 +25,8 @@ pub(crate) struct Ratio {
     pub cycles: usize,
 }
 
+/// Spread of what a cell moves at the end of another feed than its own, relative (assumed, no source).
+const STRAY_SD: f64 = 0.5;
 /// A step whose cycles scatter by more than this multiple of the run's noise is judged by its own scatter.
 const NOISIER: f64 = 2.5;
 
@@ -38,6 +41,10 @@ pub(crate) struct Responses {
     instruments: Vec<PointUncertainty>,
     /// Of each point, the one whose response is all of its path that it shares with others; by index into `points`.
     shared: Vec<Option<usize>>,
+    /// Feed at whose end a point is.
+    feed_of_point: Vec<Option<usize>>,
+    /// Feed of the panel that a step lights.
+    feeds: BTreeMap<u32, usize>,
 }
 
 /// Per cycle, the response of each point. A lit window takes the nearest dark windows before and
@@ -126,7 +133,20 @@ impl Responses {
             points.iter().position(|&q| volts(q) && build.sense[q].node == Node::Distribution(supply))
         };
         let shared = points.iter().map(|&p| distribution(p)).collect();
-        Self { points, cycles, covariance, dof, instruments, shared }
+        let end_of = |p: usize| match build.sense[p].node {
+            Node::FeedEnd(f) => Some(f),
+            Node::Panel(panel) => Some(build.panels[panel].feed),
+            _ => None,
+        };
+        let feed_of_point = points.iter().map(|&p| end_of(p)).collect();
+        let lit = |s: &&Step| match s.frame {
+            FrameSpec::Cell(cell) | FrameSpec::Block { cell, .. } => {
+                Some((s.number, build.panels[build.panel_at(cell.port, cell.position)?].feed))
+            }
+            _ => None,
+        };
+        let feeds = steps.iter().filter_map(lit).collect();
+        Self { points, cycles, covariance, dof, instruments, shared, feed_of_point, feeds }
     }
 
     /// A weighted sum of the points' responses in a step, volts, with its variance; `weights` by index into `points`.
@@ -161,10 +181,15 @@ impl Responses {
             let gain = if a == b { (gain_of(used[a]) * e[a]).powi(2) } else { 0.0 };
             self.covariance[(used[a], used[b])] / count + gain
         });
-        // resistances differ from the stated ones: what is shared with other points in all of them alike, the rest in each by itself
+        // what is shared on the way differs from the stated resistance in all points alike; how little of a cell's current comes by the
+        // ribbons past another feed's point is hardly known
         let part = |k: usize| self.shared[k].and_then(expected).map(|common| (self.shared[k], common, expected(k).unwrap_or(0.0) - common));
+        let elsewhere = |k: usize| self.feeds.get(&step.number).is_none_or(|feed| self.feed_of_point[k] != Some(*feed));
         let paths = DMatrix::from_fn(used.len(), used.len(), |a, b| match (part(used[a]), part(used[b])) {
-            (Some(x), Some(y)) if x.0 == y.0 => RESISTANCE_SD.powi(2) * (x.1 * y.1 + if a == b { x.2 * y.2 } else { 0.0 }),
+            (Some(x), Some(y)) if x.0 == y.0 => {
+                let own = if a == b && elsewhere(used[a]) { (STRAY_SD * x.2).powi(2) } else { 0.0 };
+                RESISTANCE_SD.powi(2) * x.1 * y.1 + own
+            }
             _ => 0.0,
         });
         let inverse = (total + paths).try_inverse()?;
