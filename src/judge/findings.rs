@@ -206,12 +206,12 @@ impl Finder<'_, '_> {
             }
             StopCause::Silent { .. } | StopCause::Cancelled { .. } | StopCause::ByHand { .. } => return,
         };
-        let place = self.judge.place(point);
+        let place = Place { supply: build.supply_of(point).map(|s| build.supplies[s].name.clone()), ..Place::default() };
         let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains_key(&s.number));
         if self.told_by_readings() {
             if !lit && low {
                 // the controller's draw alone may be more than the supply gives
-                self.also("supply-limit", Place { sense: None, ..place }, 0.3);
+                self.also("supply-limit", place, 0.3);
             }
             return;
         }
@@ -222,36 +222,26 @@ impl Finder<'_, '_> {
         }
         // the sweep has measured the resistances; where it was not run they may be to blame as well
         let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
-        match build.sense[point].node {
-            Node::FeedEnd(f) if swept && !collapsed => {
-                let feed = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
-                let supply = Place { supply: place.supply.clone().or_else(|| self.supply_of_feed(f)), ..Place::default() };
-                self.add("supply-limit", supply, 0.7, evidence, vec![("joint", feed, 0.3)]);
+        let feed = match build.sense[point].node {
+            Node::FeedEnd(f) => Some(f),
+            Node::Panel(p) => Some(build.panels[p].feed),
+            _ => None,
+        };
+        let feed = feed.map(|f| Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() });
+        match feed {
+            Some(feed) if swept && !collapsed => self.add("supply-limit", place, 0.7, evidence, vec![("joint", feed, 0.3)]),
+            // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
+            Some(feed) if collapsed => self.add("fuse-open", feed.clone(), 0.9, evidence, vec![("joint", feed, 0.1)]),
+            Some(feed) => self.add("joint", feed.clone(), 0.85, evidence, vec![("fuse-open", feed, 0.1)]),
+            None if !lit => {
+                let others = if low { [("supply-limit", 0.2), ("supply-soft", 0.1), ("joint", 0.1)].as_slice() } else { &[] };
+                let others = others.iter().map(|(kind, share)| (*kind, place.clone(), *share)).collect();
+                self.add("supply-set", place, if low { 0.6 } else { 0.8 }, evidence, others);
             }
-            Node::FeedEnd(f) => {
-                let place = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
-                // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
-                if collapsed {
-                    self.add("fuse-open", place.clone(), 0.9, evidence, vec![("joint", place, 0.1)]);
-                } else {
-                    self.add("joint", place.clone(), 0.85, evidence, vec![("fuse-open", place, 0.1)]);
-                }
-            }
-            _ if !lit => {
-                let kind = if low {
-                    vec![("supply-limit", place.clone(), 0.2), ("supply-soft", place.clone(), 0.1), ("joint", place.clone(), 0.1)]
-                } else {
-                    vec![]
-                };
-                let others = kind.into_iter().map(|(k, p, x)| (k, Place { sense: None, ..p }, x)).collect();
-                self.add("supply-set", Place { sense: None, ..place }, if low { 0.6 } else { 0.8 }, evidence, others);
-            }
-            _ if low => {
-                let place = Place { sense: None, ..place };
+            None => {
                 let others = if swept { vec![] } else { vec![("joint", place.clone(), 0.2), ("supply-soft", place.clone(), 0.15)] };
                 self.add("supply-limit", place, if swept { 0.95 } else { 0.6 }, evidence, others);
             }
-            _ => {}
         }
     }
 
