@@ -281,11 +281,15 @@ impl Planner<'_> {
     }
 }
 
+/// Readings of each of so many points in a window.
+fn samples(points: usize) -> u32 {
+    (WINDOW_S / (READING_S * points.max(1) as f64)).ceil().max(32.0) as u32
+}
+
 /// Plans a run. `Selection` cuts it; a question is planned even where nobody will answer, so that what was not proven shows.
 pub fn plan(build: &Build, selection: &Selection, _witness: WitnessMode, physics: &mut dyn Physics, pictures: &mut dyn Pictures) -> Plan {
     let (level_permitted, level_binds) = physics.permitted();
-    let points = build.sense.len().max(1) as f64;
-    let samples = (WINDOW_S / (READING_S * points)).ceil().max(32.0) as u32;
+    let samples = samples(build.sense.len());
     let black = pictures.lit(&FrameSpec::Black, 1000);
     let dark = physics.predict(&black);
     let mut planner = Planner { build, physics, pictures, permitted: level_permitted, samples, dark, steps: Vec::new() };

@@ -2,7 +2,7 @@
 
 use super::{Request, Trial};
 use crate::build::Build;
-use crate::check::{CheckResult, Place};
+use crate::check::Place;
 use crate::fault::Fault;
 use crate::judge::{self, Finding, Outcome};
 use crate::report;
@@ -110,13 +110,7 @@ pub struct Summary {
 
 /// The run gave cause not to accept the sign: a failed check, a stop, an error.
 fn alarmed(t: &Trial) -> bool {
-    matches!(t.judgement.outcome, Outcome::Fail | Outcome::Stopped | Outcome::Error)
-        || t.judgement.checks.iter().any(|c| c.result == CheckResult::Fail)
-        || t.judgement.findings.iter().any(|f| f.kind != "unknown")
-}
-
-fn marginal(t: &Trial) -> bool {
-    t.judgement.checks.iter().any(|c| c.result == CheckResult::Marginal)
+    matches!(t.outcome, Outcome::Fail | Outcome::Stopped | Outcome::Error) || t.failed || t.findings.iter().any(|f| f.kind != "unknown")
 }
 
 fn is(kind: &str, place: &Place, build: &Build, fault: &Fault) -> bool {
@@ -125,8 +119,8 @@ fn is(kind: &str, place: &Place, build: &Build, fault: &Fault) -> bool {
 
 /// The finding that has the fault first or among its alternatives.
 fn finding_of<'t>(build: &Build, t: &'t Trial, fault: &Fault) -> Option<&'t Finding> {
-    let first = t.judgement.findings.iter().find(|f| is(&f.kind, &f.place, build, fault));
-    first.or_else(|| t.judgement.findings.iter().find(|f| f.alternatives.iter().any(|a| is(&a.kind, &a.place, build, fault))))
+    let first = t.findings.iter().find(|f| is(&f.kind, &f.place, build, fault));
+    first.or_else(|| t.findings.iter().find(|f| f.alternatives.iter().any(|a| is(&a.kind, &a.place, build, fault))))
 }
 
 const MOST_MISSES: usize = 50;
@@ -136,8 +130,8 @@ fn miss(build: &Build, t: &Trial) -> Miss {
     Miss {
         seed: t.seed,
         scenario: scenario_text(build, t.seed, &t.faults),
-        outcome: t.judgement.outcome,
-        named: t.judgement.findings.iter().map(words).collect(),
+        outcome: t.outcome,
+        named: t.findings.iter().map(words).collect(),
     }
 }
 
@@ -163,7 +157,7 @@ impl Summary {
         for t in trials {
             if t.faults.is_empty() {
                 healthy += 1;
-                marginals += u64::from(marginal(t) && !alarmed(t));
+                marginals += u64::from(t.marginal && !alarmed(t));
                 if alarmed(t) {
                     alarms += 1;
                     false_alarm_seeds.push(t.seed);
@@ -180,10 +174,10 @@ impl Summary {
             for fault in &t.faults {
                 let c = kinds.entry(fault.kind().to_owned()).or_default();
                 c.faults += 1;
-                let detected = alarmed(t) || marginal(t);
+                let detected = alarmed(t) || t.marginal;
                 c.detected += u64::from(detected);
                 let found = finding_of(build, t, fault);
-                let about = found.or(t.judgement.findings.first());
+                let about = found.or(t.findings.first());
                 if let Some(f) = about {
                     let size = 1 + f.alternatives.len() as u64;
                     c.sizes += size as f64;

@@ -1,18 +1,18 @@
 //! One simulated sign, run and judged in memory.
 
 use crate::build::Build;
-use crate::check::PointUncertainty;
+use crate::check::{CheckResult, PointUncertainty};
 use crate::commission::{self, Album};
 use crate::event::{Entry, Event, FORMAT, PlaceOfRun, Selection, WitnessMode};
 use crate::fault::Fault;
 use crate::journal::Sink;
-use crate::judge::{self, Judgement};
+use crate::judge::{self, Finding, Outcome};
 use crate::plan::Plan;
 use crate::rig::sim::scenario::{Scenario, TimedFault};
 use crate::rig::sim::{self, Seen, SimOptions};
 use crate::run;
 
-/// A judged trial.
+/// A judged trial, cut down to what is counted: thousands are kept.
 #[derive(Clone, Debug)]
 pub struct Trial {
     /// Draws its parts, noise and fault.
@@ -20,7 +20,13 @@ pub struct Trial {
     /// What was wrong.
     pub faults: Vec<Fault>,
     /// What the judge said.
-    pub judgement: Judgement,
+    pub outcome: Outcome,
+    /// Some check failed.
+    pub failed: bool,
+    /// Some check lies too near its limit.
+    pub marginal: bool,
+    /// What it named.
+    pub findings: Vec<Finding>,
 }
 
 /// Everything that trials of one build share.
@@ -77,6 +83,8 @@ impl<'a> Bench<'a> {
         let mut memory = Memory(Vec::new());
         run::run(self.build, &self.plan, started, &[], &mut rig, &mut self.album, &mut memory, &|| None, &mut |_| {});
         let judgement = judge::assess(self.build, &self.plan, &memory.0, &self.instruments);
-        Trial { seed, faults, judgement }
+        let some = |result: CheckResult| judgement.checks.iter().any(|c| c.result == result);
+        let (failed, marginal) = (some(CheckResult::Fail), some(CheckResult::Marginal));
+        Trial { seed, faults, outcome: judgement.outcome, failed, marginal, findings: judgement.findings }
     }
 }

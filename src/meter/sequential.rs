@@ -2,6 +2,11 @@
 //!
 //! The noise is pooled over the steps of a run, so that a few cycles suffice to know it; the response is the trimmed mean so far, as it
 //! will be judged. Each sense point is a way to know it, and so is the difference of two, in which what both share cancels.
+//!
+//! Ripple (of the mains at 50 to 120 Hz, of the panels' refresh) is sampled far below its frequency and may alias to nearly nothing but a
+//! constant within one window. The windows begin at no fixed phase of either, so that what a window keeps of it differs from cycle to
+//! cycle: it stands in the scatter of the cycles, which is measured (Type A), and asks for more of them. A window of up to five points
+//! keeps less than 4 % of a mains ripple's amplitude; with seven points, read 10.15 ms apart, it may keep two thirds at 100 Hz.
 
 use super::robust::trimmed;
 

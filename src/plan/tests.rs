@@ -86,3 +86,20 @@ fn text_and_json_tell_the_whole_plan() {
     let json = serde_json::to_value(&p).unwrap();
     assert_eq!(json["steps"].as_array().unwrap().len(), p.steps.len());
 }
+
+#[test]
+fn a_window_of_few_points_keeps_little_of_a_mains_ripple() {
+    // the mean of samples at equal intervals of a sinusoid of unit amplitude, at its worst phase (Dirichlet kernel)
+    let kept = |points: usize, hz: f64| {
+        let interval = READING_S * points as f64;
+        let count = f64::from(samples(points));
+        let half = std::f64::consts::PI * hz * interval;
+        ((count * half).sin() / (count * half.sin())).abs()
+    };
+    for points in 1..=5 {
+        for hz in [50.0, 60.0, 100.0, 120.0] {
+            assert!(kept(points, hz) < 0.04, "{points} points, {hz} Hz: {:.3}", kept(points, hz));
+        }
+    }
+    assert!(kept(7, 100.0) > 0.6, "the documented exception");
+}
