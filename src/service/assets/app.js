@@ -22,7 +22,7 @@ async function post(path, body) {
 }
 
 // ---- what is shown
-const HANDED = { pass: "✔", fail: "✕", marginal: "≈", "not-proven": "open" };
+const HANDED = { pass: "✔", fail: "✕", marginal: "≈", "not-proven": "not done" };
 const PHASES = { starting: "starting", watching: "watching the supply", running: "a run goes on", asking: "a run waits for your answer", judging: "the run is judged" };
 
 function render() {
@@ -219,7 +219,7 @@ async function showMap() {
 // ---- the before-power checklist
 function renderPaper(h) {
   const open = h ? h.judged.filter((j) => j.result === "not-proven").length : 0;
-  put("paper-state", h ? `Handed in by ${h.who}, ${h.when}${open ? `, ${open} left open` : ""}: ${h.taken ? "in the run that goes on" : "for the next run"}. ${h.judged.map((j) => `${j.id} ${HANDED[j.result]}`).join(" · ")}` : "No checklist was handed in.");
+  put("paper-state", h ? `Handed in by ${h.who}, ${h.when}${open ? `, ${open} not done` : ""}: ${h.taken ? "in the run that goes on" : "for the next run"}. ${h.judged.map((j) => `${j.id} ${HANDED[j.result]}`).join(" · ")}` : "No checklist was handed in.");
   put("paper-stops", h && h.stops ? `The run stops: ${h.stops}` : "");
   $("paper").hidden = !status.may_act;
 }
@@ -241,7 +241,7 @@ async function questions() {
       set.append(box);
     } else {
       const choice = el("div", undefined, "choice");
-      for (const [text, value] of [["Yes", "yes"], ["No", "no"], ["Open", ""]]) {
+      for (const [text, value] of [["Yes", "yes"], ["No", "no"], ["Not done", ""]]) {
         const label = el("label", text), input = el("input");
         Object.assign(input, { type: "radio", name, value, checked: value === "" });
         input.dataset.answer = q.id;
