@@ -160,17 +160,18 @@ impl Correction {
     }
 }
 
-/// File of a build's corrections in a state directory.
-pub fn file(state: &Path, build: &Build) -> PathBuf {
-    state.join(format!("calibration-{}.json", &build.digest()[..16]))
+/// File of a build's corrections in a state directory; those of simulated converters apart, so that they can never correct a real one.
+pub fn file(state: &Path, build: &Build, simulated: bool) -> PathBuf {
+    let kind = if simulated { ".simulated" } else { "" };
+    state.join(format!("calibration-{}{kind}.json", &build.digest()[..16]))
 }
 
 /// Corrections kept for a build; none where there is no file.
 ///
 /// # Errors
 /// Where the file is there and cannot be read or understood.
-pub fn load(state: &Path, build: &Build) -> Result<Vec<Correction>, String> {
-    let path = file(state, build);
+pub fn load(state: &Path, build: &Build, simulated: bool) -> Result<Vec<Correction>, String> {
+    let path = file(state, build, simulated);
     match std::fs::read(&path) {
         Ok(bytes) => serde_json::from_slice(&bytes).map_err(|e| format!("{}: {e}; move the file away or calibrate anew", path.display())),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Vec::new()),

@@ -204,12 +204,14 @@ fn a_signal_darkens_and_so_does_blank_after_a_kill() {
     let set = PinSet::of(&demo());
     for signal in [Signal::TERM, Signal::INT, Signal::KILL] {
         let words = ["show", &build, "--rig", "board", "--level", "10", "--guard-ms", "60000"];
-        let mut child = tree.command(&words).stdout(Stdio::null()).spawn().unwrap();
+        let said = tree.path().join("said");
+        let mut child = tree.command(&words).stdout(Stdio::null()).stderr(std::fs::File::create(&said).unwrap()).spawn().unwrap();
         // lit: rows are addressed and clocked, so the clear register gets OE and clocks
         let start = Instant::now();
         while tree.registers()[0] == 0 || tree.registers()[0] == set.oe_mask() {
             assert!(start.elapsed() < Duration::from_secs(120), "nothing was lit");
-            assert!(child.try_wait().unwrap().is_none(), "it ended before anything was lit");
+            let ended = child.try_wait().unwrap();
+            assert!(ended.is_none(), "{ended:?} before anything was lit: {}", std::fs::read_to_string(&said).unwrap());
             std::thread::sleep(Duration::from_millis(5));
         }
         kill_process(Pid::from_child(&child), signal).unwrap();

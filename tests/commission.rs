@@ -156,6 +156,8 @@ fn a_hand_meter_corrects_a_point_and_later_runs_cite_it() {
     assert!(text.contains("nothing was stored"), "{text}");
     let (code, text) = calibrate("5.07");
     assert_eq!(code, 0, "{text}");
+    // what simulated converters need must never correct a real one
+    assert!(text.contains(".simulated.json"), "{text}");
     let dir = temp.path().join("run");
     let args = [
         "run",

@@ -68,7 +68,7 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Exit> {
     let Some(e) = e else { return Err(Exit::error(format!("`{}` gave too few readings; check the converter", args.point))) };
     let accuracy = MeterAccuracy { percent: args.accuracy_pct, digits: args.accuracy_digits, digit_v: args.digit_v };
     let state = super::state_dir(args.state_dir.as_deref())?;
-    let mut all = calibration::load(&state, &build).map_err(Exit::error)?;
+    let mut all = calibration::load(&state, &build, rig.simulated).map_err(Exit::error)?;
     let mut comparisons =
         all.iter().find(|c| c.sense == args.point).map(|c| c.comparisons.clone()).filter(|_| !args.anew).unwrap_or_default();
     comparisons.push(Comparison { at, meter_v: args.meter_v, accuracy, converter_v: e.value, converter_standard_v: e.standard });
@@ -77,7 +77,7 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Exit> {
     let text = correction.text();
     all.retain(|c| c.sense != args.point);
     all.push(correction);
-    let path = calibration::file(&state, &build);
+    let path = calibration::file(&state, &build, rig.simulated);
     let json = serde_json::to_vec_pretty(&all).map_err(|e| Exit::error(format!("writing JSON: {e}")))?;
     crate::journal::write_whole(&path, &json).map_err(|e| Exit::error(format!("{}: {e}", path.display())))?;
     print(&format!("converter {:.4} V, meter {:.3} V; correction {text}\nkept in {}", e.value, args.meter_v, path.display()));

@@ -50,17 +50,17 @@ pub fn find_map(args: &FindMapArgs) -> Result<u8, Exit> {
     let cancelled = cancel::listen().map_err(|e| Exit::error(format!("listening for signals: {e}")))?;
     let simulated = if rig.simulated { "SIMULATED: no real sign was looked at; " } else { "" };
     if rig.simulated {
-        eprintln!("SIMULATED: no real sign is looked at");
+        say!("SIMULATED: no real sign is looked at");
     }
     let note = format!("{simulated}{}", crate::rig::wall_now());
     let found = match find_map::find(&build, &mut rig, &cancelled) {
         Ok(Ok(found)) => found,
         Ok(Err(reasons)) => {
-            eprintln!("no complete map, nothing was written:\n  {}", reasons.join("\n  "));
+            say!("no complete map, nothing was written:\n  {}", reasons.join("\n  "));
             return Ok(judge::Outcome::Incomplete.exit_code());
         }
         Err(Ending::Stopped(cause)) => {
-            eprintln!("stopped, wall blanked, nothing was written: {}", cause.text(&build));
+            say!("stopped, wall blanked, nothing was written: {}", cause.text(&build));
             return Ok(judge::Outcome::Stopped.exit_code());
         }
         Err(Ending::Broken { message }) => return Err(Exit::error(message)),
@@ -86,9 +86,9 @@ pub fn find_map(args: &FindMapArgs) -> Result<u8, Exit> {
         Some(path) => {
             crate::journal::write_whole(path, written.text.as_bytes())
                 .map_err(|e| Exit::error(format!("{}: {e}; check that the directory exists and may be written", path.display())))?;
-            eprintln!("written to {}; check it: signproof desk {}", path.display(), path.display());
+            say!("written to {}; check it: signproof desk {}", path.display(), path.display());
         }
-        None => eprintln!("nothing was written; give -o FILE for the build file with this map"),
+        None => say!("nothing was written; give -o FILE for the build file with this map"),
     }
     Ok(0)
 }

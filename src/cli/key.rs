@@ -26,7 +26,7 @@ pub fn key(args: &KeyArgs) -> Result<u8, Exit> {
         ticket::read_key(&dir).and_then(|k| k.public_text()).map_err(error)?
     } else {
         let (pair, path) = KeyPair::create(&dir).map_err(error)?;
-        eprintln!("public key in {}; give it to whoever checks tickets of this sign", path.display());
+        say!("public key in {}; give it to whoever checks tickets of this sign", path.display());
         pair.public_text().map_err(error)?
     };
     print(&text);

@@ -3,6 +3,14 @@
 //! Exit codes: those of [`crate::judge::Outcome::exit_code`]; 2 for usage errors and invalid builds, 70
 //! for a bug. Data goes to stdout, everything else to stderr.
 
+/// A line to stderr; where that is closed nobody reads, which is no reason to leave a run half done.
+macro_rules! say {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stderr(), $($text)*);
+    }};
+}
+
 mod accept;
 mod blank;
 mod board;
@@ -174,11 +182,11 @@ pub fn main() -> ExitCode {
     match result {
         Ok(Ok(code)) => ExitCode::from(code),
         Ok(Err(exit)) => {
-            eprintln!("{}", exit.message.trim_end());
+            say!("{}", exit.message.trim_end());
             ExitCode::from(exit.code)
         }
         Err(_) => {
-            eprintln!("signproof: this is a bug in signproof, not a fault of the sign; please report it with the message above");
+            say!("signproof: this is a bug in signproof, not a fault of the sign; please report it with the message above");
             ExitCode::from(EXIT_BUG)
         }
     }

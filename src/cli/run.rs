@@ -188,7 +188,7 @@ pub fn run(args: RunArgs) -> Result<u8, Exit> {
         seed,
         scenario,
         ambient_c: args.ambient,
-        corrections: corrections(args.state.given(), &build)?,
+        corrections: corrections(args.state.given(), &build, rig.simulated)?,
         out: args.out,
     };
     let mut progress = Progress::new();
@@ -218,9 +218,9 @@ fn replayed(path: &Path, build: &Build) -> Result<crate::rig::Rig, Exit> {
 }
 
 /// Corrections kept for a build; none where there is no state directory yet.
-fn corrections(asked: Option<&Path>, build: &Build) -> Result<Vec<crate::calibration::Correction>, Exit> {
+fn corrections(asked: Option<&Path>, build: &Build, simulated: bool) -> Result<Vec<crate::calibration::Correction>, Exit> {
     match super::state_dir_if_known(asked) {
-        Some(dir) => crate::calibration::load(&dir, build).map_err(Exit::error),
+        Some(dir) => crate::calibration::load(&dir, build, simulated).map_err(Exit::error),
         None => Ok(Vec::new()),
     }
 }

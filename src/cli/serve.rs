@@ -171,14 +171,14 @@ fn on_sign(args: &ServeArgs, config: &Config, tokens: &Tokens) -> Result<u8, Exi
     let mut pictures = code::One { build: &build, frame };
     let lit = plan::Pictures::lit(&mut pictures, &FrameSpec::Marks, 1000);
     let duty = plan::safe_duty(&build, &lit, plan.level_permitted, CODE_DUTY);
-    eprintln!("the code is on the sign for {:.0} s; whoever reads it may act. Ctrl-C stops", args.for_s);
+    say!("the code is on the sign for {:.0} s; whoever reads it may act. Ctrl-C stops", args.for_s);
     let ending =
         run::show_hold(&build, &plan, FrameSpec::Marks, duty, Some(args.for_s), &mut rig, &mut pictures, &cancelled, &mut |_, _| {});
     match ending {
         Ending::Completed => Ok(0),
         Ending::Stopped(StopCause::Cancelled { .. }) => Ok(0),
         Ending::Stopped(cause) => {
-            eprintln!("stopped, wall blanked: {}", cause.text(&build));
+            say!("stopped, wall blanked: {}", cause.text(&build));
             Ok(crate::judge::Outcome::Stopped.exit_code())
         }
         Ending::Broken { message } => Err(Exit::error(message)),

@@ -92,7 +92,7 @@ pub fn show(args: &ShowArgs) -> Result<u8, Exit> {
     match ending {
         crate::event::Ending::Completed => Ok(0),
         crate::event::Ending::Stopped(cause) => {
-            eprintln!("stopped, wall blanked: {}", cause.text(&build));
+            say!("stopped, wall blanked: {}", cause.text(&build));
             Ok(crate::judge::Outcome::Stopped.exit_code())
         }
         crate::event::Ending::Broken { message } => Err(Exit::error(message)),

@@ -68,7 +68,7 @@ pub fn ticket(args: &TicketArgs) -> Result<u8, Exit> {
         } else {
             journal::write_whole(out, &zip).map_err(|e| Exit::error(format!("{}: {e}", out.display())))?;
         }
-        eprintln!("{}: {} KiB, {}", out.display(), zip.len().div_ceil(1024), if args.sign { "signed" } else { "not signed" });
+        say!("{}: {} KiB, {}", out.display(), zip.len().div_ceil(1024), if args.sign { "signed" } else { "not signed" });
     }
     if args.text && args.redact {
         let left = ticket::redacted(&request).map_err(Exit::error)?;

@@ -50,7 +50,7 @@ const HELP: &str = "  y = as described; or one line per panel that differs, then
 
 impl Witness for Terminal {
     fn ask(&mut self, question: &Question, _expected: &Frame, idle: &mut dyn FnMut() -> bool) -> Answer {
-        eprintln!("\n{}\n{HELP}", question.text);
+        say!("\n{}\n{HELP}", question.text);
         let mut differences = Vec::new();
         while let Some(line) = self.line(idle) {
             let line = line.trim();
@@ -60,18 +60,18 @@ impl Witness for Terminal {
                 "" => {}
                 _ => match parse(line) {
                     Some(d) => differences.push(d),
-                    None => eprintln!("not understood: {line}\n{HELP}"),
+                    None => say!("not understood: {line}\n{HELP}"),
                 },
             }
         }
         if differences.is_empty() { Answer::Absent } else { Answer::Differs(differences) }
     }
     fn where_is(&mut self, build: &Build, question: &Question, _mark: &Frame, idle: &mut dyn FnMut() -> bool) -> Whereabouts {
-        eprintln!("\n{}\n{}", question.text, places_text(build));
+        say!("\n{}\n{}", question.text, places_text(build));
         while let Some(line) = self.line(idle) {
             match parse_place(build, &line) {
                 Ok(seen) => return seen,
-                Err(why) => eprintln!("  {why}"),
+                Err(why) => say!("  {why}"),
             }
         }
         Whereabouts::Absent

@@ -4,7 +4,7 @@ use super::explain::{CONVINCED, Explained};
 use super::record::Record;
 use super::response::{Ratio, Responses};
 use super::settle::settle;
-use crate::build::{Build, Colour, Half, Node, Quantity};
+use crate::build::{Build, Colour, Half, Node, PanelType, Quantity};
 use crate::check::{Check, CheckResult, Limit, Place, PointUncertainty};
 use crate::event::{Answer, Difference, Ending, Role, Seen, Stage, StopCause};
 use crate::frame::{Cell, FrameSpec};
@@ -362,12 +362,15 @@ impl Judge<'_> {
                 ..Place::default()
             };
             let id = format!("sweep/block/{}-{block}", cell_word(cell));
+            let width = self.build.panel_at(cell.port, cell.position).map_or(u16::MAX, |p| self.build.panel_type(p).width);
+            let first = block * PanelType::DRIVER_OUTPUTS;
             let title = format!(
-                "{}·{} {} {} block {block}: response over expected",
+                "{}·{} {} {} columns {first} to {}: response over expected",
                 cell.port,
                 cell.position,
                 cell.colour.word(),
-                cell.half.word()
+                cell.half.word(),
+                (first + PanelType::DRIVER_OUTPUTS).min(width) - 1
             );
             self.ratio_check(id, title, place, measured.get(&number), BLOCK_LIMIT, family, "a dead chip gives 0, a live one about 1");
         }

@@ -44,9 +44,13 @@ fn remedy(kind: &str) -> Vec<String> {
     const OFF: &str = "Supply off and discharged.";
     const AGAIN: &str = "Run the sweep again for this port or feed.";
     let steps: &[&str] = match kind {
-        "supply-set" => {
-            &["Measure at the supply terminals with a hand meter.", "Turn the supply's trimmer to set_v with nothing lit.", "Run again."]
-        }
+        "supply-set" => &[
+            "Measure at the supply terminals with a hand meter.",
+            OFF,
+            "Take the load off. Supply on with nothing connected: turn its trimmer to SET_V.",
+            OFF,
+            "Connect the load again, check its polarity, and run again.",
+        ],
         "supply-soft" | "supply-limit" => &[
             "Measure at the supply terminals at the permitted level.",
             OFF,
@@ -117,7 +121,10 @@ impl Finder<'_, '_> {
         }
         let alternatives =
             alternatives.into_iter().map(|(k, place, probability)| Alternative { kind: k.into(), place, probability }).collect();
-        self.found.push(Finding { kind: kind.into(), place, probability, alternatives, evidence, remedy: remedy(kind) });
+        let supply = self.judge.build.supplies.iter().find(|s| place.supply.as_deref().is_none_or(|name| name == s.name));
+        let set = supply.map_or_else(|| "the volts of the build".to_owned(), |s| format!("{:.2} V", s.set_v.value()));
+        let remedy = remedy(kind).into_iter().map(|step| step.replace("SET_V", &set)).collect();
+        self.found.push(Finding { kind: kind.into(), place, probability, alternatives, evidence, remedy });
     }
 
     fn converters(&mut self) {

@@ -150,6 +150,27 @@ fn required(build: &Build, check: &Check) -> bool {
     !(id == "open/board" || id.starts_with("sweep/block/") || id.starts_with("idle/amps/") || short_hold)
 }
 
+fn title(check: &Check) -> &str {
+    check.title.trim_end_matches(['?', '.'])
+}
+
+/// The first three by their titles, and how many more; what a witness is asked, together.
+fn named<'c>(checks: impl Iterator<Item = &'c Check>) -> String {
+    let (asked, others): (Vec<&Check>, Vec<&Check>) = checks.partition(|c| c.id.starts_with("marks/"));
+    let mut words: Vec<String> = others.iter().take(3).map(|c| title(c).to_owned()).collect();
+    match others.len() {
+        4 => words.push("one more".to_owned()),
+        n if n > 4 => words.push(format!("{} more", n - 3)),
+        _ => {}
+    }
+    match asked.len() {
+        0 => {}
+        1 => words.push("what a witness says of one picture".to_owned()),
+        n => words.push(format!("what a witness says of {n} pictures")),
+    }
+    words.join("; ")
+}
+
 /// Judges a run. `plan` is the plan of this build with the run's own selection; `instruments` gives
 /// the Type B uncertainties of the sense points, in the order of the build.
 ///
@@ -220,7 +241,10 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
         Some(Ending::Completed) if fails > 0 => {
             reasons.push(format!("{fails} of {} checks failed.", judge.checks.len()));
             let failed = judge.checks.iter().filter(|c| c.result == CheckResult::Fail);
-            reasons.extend(failed.take(5).map(|c| format!("Failed: {}.", c.title.trim_end_matches(['?', '.']))));
+            reasons.extend(failed.take(5).map(|c| format!("Failed: {}.", title(c))));
+            if fails > 5 {
+                reasons.push(format!("And {} more failed.", fails - 5));
+            }
             Outcome::Fail
         }
         Some(Ending::Completed) if unproven > 0 || cut || !never_ran.is_empty() => {
@@ -228,16 +252,17 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
                 reasons.push("The run was cut to a part of the sign or of the stages.".into());
             }
             if unproven > 0 {
-                reasons.push(format!("{unproven} required checks are not proven."));
+                let open = judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c));
+                let titles = named(open);
+                reasons
+                    .push(format!("{unproven} required {} not proven: {titles}.", if unproven == 1 { "check is" } else { "checks are" }));
             }
             Outcome::Incomplete
         }
         Some(Ending::Completed) if marginals > 0 => {
             reasons.push(format!("{marginals} checks lie so near a limit that the instrument can't decide."));
             let undecided = judge.checks.iter().filter(|c| c.result == CheckResult::Marginal);
-            reasons.extend(
-                undecided.take(3).map(|c| format!("{}: to settle it, {}.", c.title.trim_end_matches(['?', '.']), settle::settle(&c.id))),
-            );
+            reasons.extend(undecided.take(3).map(|c| format!("{}: to settle it, {}.", title(c), settle::settle(&c.id))));
             Outcome::Marginal
         }
         Some(Ending::Completed) => {

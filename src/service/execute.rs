@@ -71,7 +71,7 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
         crate::journal::write_whole(&dir.join(kept::NOTE), wanted.note.as_bytes()).map_err(|e| format!("{}: {e}", dir.display()))?;
     }
     let opened = hands.run(&loaded.build)?;
-    let corrections = crate::calibration::load(shared.config().state(), &loaded.build)?;
+    let corrections = crate::calibration::load(shared.config().state(), &loaded.build, opened.rig.simulated)?;
     let rig = on_page(shared, opened.rig);
     let request = Request {
         build: &loaded.build,

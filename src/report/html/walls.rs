@@ -4,7 +4,7 @@ use super::{escape, heading, soft};
 use crate::build::Build;
 use crate::check::CheckResult;
 use crate::drawing::{Found, Mark, wall};
-use crate::event::{Answer, Entry, Event, Seen};
+use crate::event::{Answer, Entry, Event, Role, Seen};
 use crate::judge::Finding;
 use crate::report::Report;
 use std::fmt::Write as _;
@@ -17,7 +17,9 @@ pub(super) fn walls(page: &mut String, r: &Report, build: &Build, entries: &[Ent
     page.push_str("</figure><figure><figcaption>");
     let witnessed = witnessed(entries);
     let differs = found.iter().any(|f| !f.marks.is_empty());
+    let measured = entries.iter().any(|e| matches!(e.event, Event::Readings { role: Role::Lit, .. }));
     page.push_str(match (witnessed, differs) {
+        (false, false) if !measured => "Not measured; nobody looked",
         (true, false) => "As measured and witnessed: nothing differs",
         (true, true) => "As measured and witnessed",
         (false, false) => "As measured: nothing differs; nobody looked",
