@@ -271,6 +271,13 @@ fn hear(socket: &UnixDatagram, wanted: &str) {
     }
 }
 
+/// Ids and command lines of all processes that can be seen.
+fn processes() -> Vec<(u32, String)> {
+    let ids = std::fs::read_dir("/proc").unwrap().filter_map(|e| e.unwrap().file_name().to_str()?.parse().ok());
+    let line = |id: u32| std::fs::read_to_string(format!("/proc/{id}/cmdline")).ok().map(|c| (id, c.replace('\0', " ")));
+    ids.filter_map(line).collect()
+}
+
 #[test]
 fn the_daemon_is_ready_and_its_watchdog_fed_while_an_interrupted_run_is_still_judged() {
     let dir = tempfile::tempdir().unwrap();
@@ -298,6 +305,10 @@ fn the_daemon_is_ready_and_its_watchdog_fed_while_an_interrupted_run_is_still_ju
     assert!(status["need"].as_str().unwrap().contains("1 attempts were interrupted"), "{status}");
     assert!(daemon.log().contains("lines are settled") && !daemon.log().contains("the interrupted run is judged"), "{}", daemon.log());
     assert!(kept(&daemon).is_empty() && !run.join("report.json").exists());
+    // where memory runs out it goes, not the daemon
+    let judging = processes().into_iter().filter(|(_, command)| command.contains(" judge ") && command.contains(run.to_str().unwrap()));
+    let expendable: Vec<_> = judging.map(|(id, _)| std::fs::read_to_string(format!("/proc/{id}/oom_score_adj")).unwrap()).collect();
+    assert_eq!(expendable, ["500\n"]);
     // opens once it is read
     let mut pipe = std::fs::File::options().write(true).open(&journal).unwrap();
     let text = std::fs::read(&aside).unwrap();
