@@ -260,6 +260,66 @@ fn the_service_manager_is_told_and_the_watchdog_fed_as_long_as_readings_come() {
     assert_eq!(daemon.end(), Some(0));
 }
 
+/// Hears the service manager's socket until a message has `wanted`.
+fn hear(socket: &UnixDatagram, wanted: &str) {
+    let mut bytes = [0; 4096];
+    loop {
+        let n = socket.recv(&mut bytes).unwrap_or_else(|e| panic!("never {wanted}: {e}"));
+        if String::from_utf8_lossy(&bytes[..n]).contains(wanted) {
+            return;
+        }
+    }
+}
+
+/// Ids and command lines of all processes that can be seen.
+fn processes() -> Vec<(u32, String)> {
+    let ids = std::fs::read_dir("/proc").unwrap().filter_map(|e| e.unwrap().file_name().to_str()?.parse().ok());
+    let line = |id: u32| std::fs::read_to_string(format!("/proc/{id}/cmdline")).ok().map(|c| (id, c.replace('\0', " ")));
+    ids.filter_map(line).collect()
+}
+
+#[test]
+fn the_daemon_is_ready_and_its_watchdog_fed_while_an_interrupted_run_is_still_judged() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = configure(dir.path(), "", "[first_power]\ninterruptions = 1\n");
+    let mut daemon = Daemon::start(&config, &["--pace", "30"]);
+    let status = daemon.until("in the sweep", |s| s["run"]["stage"] == "sweep");
+    daemon.signal("KILL");
+    assert_eq!(daemon.end(), None);
+    // the journal comes through a pipe, so judging lasts until this test lets it end
+    let run = dir.path().join("state/runs").join(status["run"]["id"].as_str().unwrap());
+    let (journal, aside) = (run.join("journal.jsonl"), dir.path().join("journal.jsonl"));
+    std::fs::rename(&journal, &aside).unwrap();
+    assert!(std::process::Command::new("mkfifo").arg(&journal).status().unwrap().success());
+    let path = dir.path().join("notify");
+    let socket = UnixDatagram::bind(&path).unwrap();
+    socket.set_read_timeout(Some(LONG)).unwrap();
+    let mut command = command(&config, &FAST);
+    command.env("NOTIFY_SOCKET", &path).env("WATCHDOG_USEC", "600000");
+    let daemon = Daemon::spawn(command);
+    hear(&socket, "READY=1");
+    for _ in 0..4 {
+        hear(&socket, "WATCHDOG=1");
+    }
+    let status = daemon.status();
+    assert!(status["need"].as_str().unwrap().contains("1 attempts were interrupted"), "{status}");
+    assert!(daemon.log().contains("lines are settled") && !daemon.log().contains("the interrupted run is judged"), "{}", daemon.log());
+    assert!(kept(&daemon).is_empty() && !run.join("report.json").exists());
+    // where memory runs out it goes, not the daemon
+    let judging = processes().into_iter().filter(|(_, command)| command.contains(" judge ") && command.contains(run.to_str().unwrap()));
+    let expendable: Vec<_> = judging.map(|(id, _)| std::fs::read_to_string(format!("/proc/{id}/oom_score_adj")).unwrap()).collect();
+    assert_eq!(expendable, ["500\n"]);
+    // opens once it is read
+    let mut pipe = std::fs::File::options().write(true).open(&journal).unwrap();
+    let text = std::fs::read(&aside).unwrap();
+    std::fs::rename(&aside, &journal).unwrap();
+    std::io::Write::write_all(&mut pipe, &text).unwrap();
+    drop(pipe);
+    daemon.until("read the supply", |s| s["points"][0]["value"].is_number());
+    assert!(daemon.log().contains("the interrupted run is judged"), "{}", daemon.log());
+    assert_eq!(kept(&daemon)[0]["outcome"], "interrupted");
+}
+
 #[test]
 fn a_state_directory_has_one_daemon_and_a_bad_configuration_is_said_with_its_line() {
     let dir = tempfile::tempdir().unwrap();

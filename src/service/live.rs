@@ -309,6 +309,8 @@ pub struct Shared {
     pub counters: Counters,
     /// Grows with each round of readings that came back: what the watchdog is fed by.
     pub progress: AtomicU64,
+    /// True while runs of earlier boots are judged.
+    pub catching_up: AtomicBool,
     live: Mutex<Live>,
     stop: AtomicBool,
     stop_by: Mutex<String>,
@@ -333,6 +335,7 @@ impl Shared {
             events: EventLog::new(crate::rig::new_run_id()),
             counters: Counters::default(),
             progress: AtomicU64::new(0),
+            catching_up: AtomicBool::new(false),
             stop: AtomicBool::new(false),
             stop_by: Mutex::default(),
             answers: Mutex::default(),

@@ -133,7 +133,6 @@ async fn live_on(
     let (mut term, mut int, mut hup) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?, listen(SignalKind::hangup())?);
     let config = shared.config();
     let next = is_ready.await.map_err(|_| Trouble::Bug("the rig's thread ended before it was ready".to_owned()))?;
-    tracing::info!(ms = crate::rig::since_start().as_secs_f64() * 1e3, lines = shared.live().lines, "lines are settled");
     let tokens = if config.http.needs_token() { Some(Arc::new(tokens(&config, console)?)) } else { None };
     let listener = tokio::net::TcpListener::bind(config.http.listen)
         .await
@@ -272,7 +271,7 @@ async fn feed(shared: Arc<Shared>) {
     let mut dog = Dog::default();
     loop {
         tick.tick().await;
-        let judging = shared.live().phase == Phase::Judging;
+        let judging = shared.live().phase == Phase::Judging || shared.catching_up.load(Ordering::Relaxed);
         if dog.due(shared.progress.load(Ordering::Relaxed), judging) {
             notify(&[NotifyState::Watchdog]);
         }

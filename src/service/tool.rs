@@ -11,6 +11,9 @@ const MYSELF: &str = "/proc/self/exe";
 /// Two at once would need the memory twice.
 static ONE: Mutex<()> = Mutex::new(());
 
+/// Where memory runs out, the kernel ends this process and not the daemon, which may have the sign lit (proc(5), oom_score_adj).
+const EXPENDABLE: &str = "500";
+
 /// Why a command gave nothing.
 #[derive(Debug, thiserror::Error)]
 pub enum ToolError {
@@ -33,7 +36,11 @@ fn run(command: &str, args: &[&OsStr]) -> Result<Vec<u8>, ToolError> {
     }
     // an interrupt at the terminal is for the daemon, which lets this come to its end
     std::os::unix::process::CommandExt::process_group(&mut child, 0);
-    let done = child.output().map_err(|e| ToolError::Broken(format!("`signproof {command}` cannot be started: {e}")))?;
+    let broken = |what: &str, e: std::io::Error| ToolError::Broken(format!("`signproof {command}` cannot be {what}: {e}"));
+    let child = child.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().map_err(|e| broken("started", e))?;
+    // where this is not permitted, all are alike
+    let _ = std::fs::write(format!("/proc/{}/oom_score_adj", child.id()), EXPENDABLE);
+    let done = child.wait_with_output().map_err(|e| broken("waited for", e))?;
     let said = String::from_utf8_lossy(&done.stderr).trim().to_owned();
     let code = done.status.code();
     match code {

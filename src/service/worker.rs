@@ -239,17 +239,21 @@ fn settle(shared: &Shared) {
     shared.events.tell("need", &json!({ "need": need }));
 }
 
-/// Loads the memory, closes a run that was cut off, and says what to do next.
-fn remember(shared: &Shared) -> Next {
+/// What is known at boot, or of another build.
+struct Known {
+    next: Next,
+    /// A run that was cut off and is not judged yet.
+    cut_off: Option<String>,
+}
+
+/// Loads the memory, counts a run that was cut off, and says what to do next. Quick: judging comes after.
+fn remember(shared: &Shared) -> Known {
     let digest = shared.loaded().digest.clone();
     let mut memory = Memory::load(&shared.memory_file(), &digest, shared.simulated);
-    if let Some(run) = memory.cut_off() {
+    let cut_off = memory.cut_off();
+    if let Some(run) = &cut_off {
         tracing::warn!(run, attempts = memory.interrupted, "the last run was interrupted");
         save(shared, &memory);
-        let dir = shared.runs_dir().join(&run);
-        if let Err(error) = tool::judge(&dir) {
-            tracing::warn!(run, %error, "the interrupted run left no journal that can be judged");
-        }
     }
     // also where it was accepted on the command line
     memory.accepted = match baseline::find(shared.config().state(), &digest, shared.simulated) {
@@ -265,7 +269,24 @@ fn remember(shared: &Shared) -> Next {
     let mut live = shared.live();
     (live.memory, live.handed_in, live.checklist_trouble, live.map) = (memory, handed_in, checklist_trouble, map);
     drop(live);
-    next(shared)
+    Known { next: next(shared), cut_off }
+}
+
+/// Judges what earlier boots left, and lists the kept runs. A slow board may take long for it: the daemon is ready meanwhile.
+fn catch_up(shared: &Shared, cut_off: Option<String>) {
+    shared.catching_up.store(true, Ordering::Relaxed);
+    if let Some(run) = cut_off {
+        // also where it left a report: the last of its files may be missing
+        match tool::judge(&shared.runs_dir().join(&run)) {
+            Ok(()) => tracing::info!(run, "the interrupted run is judged"),
+            Err(error) => tracing::warn!(run, %error, "the interrupted run left no journal that can be judged"),
+        }
+        shared.advance();
+    }
+    let kept = kept::all(&shared.runs_dir(), || shared.advance());
+    shared.live().kept = kept;
+    shared.catching_up.store(false, Ordering::Relaxed);
+    shared.events.tell("runs", &json!({}));
 }
 
 pub(super) fn save(shared: &Shared, memory: &Memory) {
@@ -279,12 +300,11 @@ pub(super) fn save(shared: &Shared, memory: &Memory) {
 /// The thread. `ready` hears once the lines are dark, with what to do next.
 pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<Command>, ready: impl FnOnce(Next)) {
     darken(shared, hands);
-    let next = remember(shared);
+    tracing::info!(ms = crate::rig::since_start().as_secs_f64() * 1e3, lines = shared.live().lines, "lines are settled");
+    let known = remember(shared);
     settle(shared);
-    ready(next);
-    let kept = kept::all(&shared.runs_dir(), || shared.advance());
-    shared.live().kept = kept;
-    shared.events.tell("runs", &json!({}));
+    ready(known.next);
+    catch_up(shared, known.cut_off);
     let mut watched = None;
     let (mut watch, mut idle) = (Watch::new(shared), 0_u32);
     loop {
@@ -305,7 +325,8 @@ pub fn work(shared: &Arc<Shared>, hands: &dyn Hands, commands: &mpsc::Receiver<C
                 watch.close();
                 if watch.loaded.digest != shared.loaded().digest {
                     darken(shared, hands);
-                    remember(shared);
+                    let known = remember(shared);
+                    catch_up(shared, known.cut_off);
                 }
                 watched = None;
                 settle(shared);

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """unit.py TRACE CONSOLE: judges what check-unit said and all register writes of the emulated board meanwhile.
 
-Prints one line a check and `N passed, N failed`; exit code 1 where one failed.
+Prints one line a check; exit code 1 where one failed.
 """
 import re
 import sys
@@ -13,11 +13,11 @@ ORDER = ("started halted killed back devices-outside devices-inside hung bitten 
 
 
 def main(trace, console):
-    passed = failed = 0
+    failed = 0
 
     def check(name, good, found=""):
-        nonlocal passed, failed
-        passed, failed = passed + bool(good), failed + (not good)
+        nonlocal failed
+        failed += not good
         print(("ok      " if good else "FAILED  ") + name + (f" ({found})" if found != "" else ""))
 
     seen = {p.name: p for p in phases(trace)}
@@ -34,7 +34,6 @@ def main(trace, console):
     check("all phases are on the console and in the capture", not missing, ", ".join(missing))
     if missing:
         print(open(console, errors="replace").read()[-2000:])
-        print(f"{passed} passed, {failed} failed")
         return 1
 
     def value(phase, name):
@@ -85,6 +84,11 @@ def main(trace, console):
     bitten = number("bitten", r"BITTEN after (\S+) s")
     check("the watchdog bites within its 30 s and what blanking takes", "Watchdog timeout (limit 30s)" in said["journal"] and bitten < 40,
           f"{bitten:.1f} s")
+    dark_after = number("halted", r"DARK after (\S+) s")
+    check("killed: dark within 5 s", dark_after < 5, f"{dark_after:.2f} s of the board's time")
+    closed = re.findall(r"the last run was interrupted.*?Started signproof\.service.*?the interrupted run is judged: run=(\S+)", said["journal"], re.S)
+    check("both interrupted runs are judged by a process of the unit, once it is active, and kept", len(set(closed)) == 2 and "KEPT 2" in said["back-again"],
+          ", ".join(closed))
     check("two interrupted runs are enough: the third start waits for a person",
           "waiting for a person" in value("back-again", "StatusText"))
 
@@ -126,7 +130,6 @@ def main(trace, console):
     check("exposure of the live unit at most 2.0", level <= 2.0, f"{level}")
     check("no unit has failed in the end", not said["failed-units"].strip(), said["failed-units"].strip()[:200])
     check("no line but those of the build is driven", sum(p.foreign for n, p in seen.items() if n != "boot") == 0)
-    print(f"{passed} passed, {failed} failed")
     return failed != 0
 
 
