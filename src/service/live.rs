@@ -196,6 +196,8 @@ pub struct PointNow {
 pub struct FindingNow {
     /// Kind word.
     pub kind: String,
+    /// Kind and place in the words of the report.
+    pub title: String,
     /// Where, in words.
     pub place: String,
     /// 0 to 1.
@@ -226,6 +228,8 @@ pub struct KeptRun {
     pub findings: Vec<FindingNow>,
     /// Digest of the build that was tested.
     pub build_digest: String,
+    /// True where it may be accepted as the baseline: a whole run that is `pass`, `marginal` or `incomplete`.
+    pub acceptable: bool,
 }
 
 /// What changes all the time.

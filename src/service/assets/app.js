@@ -55,7 +55,7 @@ function render() {
     const li = el("li");
     const todo = el("ul");
     todo.append(...f.remedy.map((r) => el("li", r)));
-    li.append(el("b", `${f.kind} at ${f.place}`), ` (${Math.round(f.probability * 100)} %)`, todo);
+    li.append(el("b", f.title), ` (${Math.round(f.probability * 100)} %)`, todo);
     return li;
   }));
 }
