@@ -148,7 +148,9 @@ fn stop_in_climb_darkens_the_wall_and_ends_as_stopped() {
 fn the_stop_is_heard_while_a_question_waits() {
     let dir = tempfile::tempdir().unwrap();
     let daemon = Daemon::start(&configure(dir.path(), "", ""), &FAST);
-    daemon.until("asked", |s| !s["run"]["question"].is_null());
+    let asked = daemon.until("asked", |s| !s["run"]["question"].is_null());
+    let (step, steps) = (asked["run"]["step"].as_u64().unwrap(), asked["run"]["steps"].as_u64().unwrap());
+    assert!(0 < step && step + 1 < steps, "{asked}");
     assert_eq!(daemon.ask("POST", "/stop", &[], "").status, 202);
     let over = daemon.until("over", |s| s["phase"] == "watching");
     assert_eq!(over["last"], "stopped");

@@ -89,6 +89,7 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
     let mut observer = |p: &crate::run::Progress<'_>| {
         if let Some(run) = &mut watcher.live().run {
             run.stage = p.stage;
+            run.steps = p.steps;
             p.title.clone_into(&mut run.title);
             run.done = p.done;
         }

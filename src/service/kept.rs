@@ -142,6 +142,19 @@ mod tests {
     use super::*;
 
     #[test]
+    fn remedies_on_the_page_name_its_button() {
+        let finding = ListedFinding {
+            kind: "port-swap".to_owned(),
+            place: Place { line: Some("ports 1 and 2".to_owned()), ..Place::default() },
+            probability: 0.9,
+            remedy: vec!["Accept the map as it is: `find-map`.".to_owned()],
+        };
+        let [now] = &shown(&[finding])[..] else { panic!() };
+        assert_eq!(now.title, "two ports exchanged: ports 1 and 2");
+        assert_eq!(now.remedy, ["Accept the map as it is: the button “Find the map”."]);
+    }
+
+    #[test]
     fn ids_cannot_leave_the_directory() {
         assert!(is_id(&crate::rig::new_run_id()));
         for bad in ["", "..", "../../etc/passwd", "20260301T101500Z-7f3a/..", "20260301T101500Z%2f..", "a\0bcdefghijk"] {

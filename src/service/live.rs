@@ -126,8 +126,10 @@ pub struct RunNow {
     /// Stage word.
     #[schemars(with = "String")]
     pub stage: Stage,
-    /// Step number.
+    /// Step number, from 0.
     pub step: u32,
+    /// Steps of the plan; 0 before the first.
+    pub steps: u32,
     /// Step in words.
     pub title: String,
     /// Share done of the planned time, 0 to 1.
@@ -155,6 +157,7 @@ impl RunNow {
             note: String::new(),
             stage: Stage::Open,
             step: 0,
+            steps: 0,
             title: "setting up".to_owned(),
             done: 0.0,
             frame: FrameSpec::Black,

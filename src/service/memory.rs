@@ -159,7 +159,9 @@ mod tests {
             let mut m = Memory::default();
             m.began("r");
             m.ended(word, false);
-            assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains(word) && !why.contains(['`']) && !why.contains("accept")));
+            assert!(
+                matches!(m.next(&by_itself()), Next::Person(why) if why.contains(word) && !why.contains(['`']) && !why.contains("accept"))
+            );
         }
     }
 
