@@ -50,7 +50,7 @@ pub fn adapter_parts(build: &Build) -> Vec<String> {
     let lines = adapter.pins().len();
     let family = |name: &str| {
         format!(
-            "Buffers: {name}, fed from 5 V, between the controller and the ports; one channel for each of the {lines} lines below at least. Tie \
+            "Buffers: {name}, fed from 5 V, between the controller and the ports; one channel at least for each of the {lines} lines that are not a bus's. Tie \
              their enable inputs so that they always drive, and unused inputs to ground (common practice, no source)."
         )
     };
