@@ -3,6 +3,7 @@
 
 use crate::commission::{CommissionError, Judged};
 use crate::drift::Numbers;
+use crate::event::{Ending, Event, Selection};
 use crate::journal;
 use crate::judge::Outcome;
 use serde::{Deserialize, Serialize};
@@ -32,7 +33,10 @@ pub struct Accepted {
 #[derive(Debug, thiserror::Error)]
 pub enum BaselineError {
     /// Its outcome does not allow it.
-    #[error("the run is `{0}`: a baseline must have been proven, so run the sign again and accept a run that passes")]
+    #[error(
+        "the run is `{0}`: a baseline is a whole run that is `pass`, `marginal` or `incomplete`. Put right what its report names, run the \
+         sign again and accept that run"
+    )]
     Outcome(&'static str),
     /// The run was cut to a part.
     #[error("the run was cut to a part of the sign or of the stages: accept a whole run")]
@@ -69,19 +73,30 @@ pub fn path(state: &Path, digest: &str, simulated: bool) -> PathBuf {
     state.join("baselines").join(name)
 }
 
-/// Accepts a judged run as the baseline of its build; an earlier one is replaced. `accepted` is the time, RFC 3339.
+/// Whether a run of this outcome and ending may be the baseline of its build.
 ///
 /// # Errors
-/// Where the run is not one that proves the sign, was cut, or has no reason; where the state directory can't be written.
-pub fn accept(state: &Path, judged: &Judged, dir: &Path, reason: &str, accepted: String) -> Result<PathBuf, BaselineError> {
-    let outcome = judged.report.outcome;
+/// Where its outcome does not allow it, or it is not a whole run.
+pub fn may_be_accepted(outcome: Outcome, selection: &Selection, ending: Option<&Ending>) -> Result<(), BaselineError> {
     if !matches!(outcome, Outcome::Pass | Outcome::Marginal | Outcome::Incomplete) {
         return Err(BaselineError::Outcome(outcome.word()));
     }
-    let cut = judged.entries.iter().any(|e| matches!(&e.event, crate::event::Event::RunStarted { selection, .. } if !selection.is_whole()));
-    if cut || judged.report.ending != Some(crate::event::Ending::Completed) {
-        return Err(BaselineError::Cut);
-    }
+    if selection.is_whole() && ending == Some(&Ending::Completed) { Ok(()) } else { Err(BaselineError::Cut) }
+}
+
+/// What a run was cut to, from its first entry.
+pub fn selection(entries: &[crate::event::Entry]) -> Option<&Selection> {
+    entries.first().and_then(|e| if let Event::RunStarted { selection, .. } = &e.event { Some(selection) } else { None })
+}
+
+/// Accepts a judged run as the baseline of its build; an earlier one is replaced. `accepted` is the time, RFC 3339.
+///
+/// # Errors
+/// Where the run is not one that may be accepted, was cut, or has no reason; where the state directory can't be written.
+pub fn accept(state: &Path, judged: &Judged, dir: &Path, reason: &str, accepted: String) -> Result<PathBuf, BaselineError> {
+    let outcome = judged.report.outcome;
+    let selection = selection(&judged.entries).ok_or(BaselineError::Cut)?;
+    may_be_accepted(outcome, selection, judged.report.ending.as_ref())?;
     if reason.trim().is_empty() {
         return Err(BaselineError::Reason);
     }

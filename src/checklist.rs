@@ -1,7 +1,7 @@
 //! The before-power checklist: its questions, the file in which answers come from paper or another machine, and
 //! how answers and hand readings are judged. Pure.
 
-use crate::build::Build;
+use crate::build::{Build, FileKind};
 use crate::check::{Check, CheckResult, Limit, Place};
 use crate::event::{Checklist, Entry, Event, HandReading};
 use crate::meter::decide::{decide, t_quantile};
@@ -363,7 +363,7 @@ pub fn check_moment(text: &str) -> Result<(), String> {
 /// # Errors
 /// What is wrong, one problem a line, with what was expected.
 pub fn read(source: &str, file_name: &str, build: &Build) -> Result<Checklist, String> {
-    let file: FilledIn = toml::from_str(source).map_err(|e| format!("{file_name}: {e}"))?;
+    let file: FilledIn = toml::from_str(source).map_err(|e| format!("{file_name}: {}", FileKind::Checklist.trouble(source, &e)))?;
     check(file, build).map_err(|wrong| wrong.iter().map(|w| format!("{file_name}: {w}")).collect::<Vec<_>>().join("\n"))
 }
 

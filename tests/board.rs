@@ -126,6 +126,18 @@ fn a_missing_spi_device_is_named_with_what_to_do() {
 }
 
 #[test]
+fn a_converter_whose_bus_is_missing_is_not_called_absent() {
+    let tree = Tree::whole();
+    tree.remove("dev/i2c-1");
+    let (code, out, _) = tree.call(&["doctor", DEMO]);
+    assert!(code == 6 && out.contains("dtparam=i2c_arm=on"), "{out}");
+    let points: Vec<&str> = out.lines().filter(|l| l.contains("TROUBLE sense")).collect();
+    assert_eq!(points.len(), demo().sense.len(), "{out}");
+    assert!(points.iter().all(|l| l.contains("its bus is not there")), "{out}");
+    assert!(!out.contains("no such sense point"), "{out}");
+}
+
+#[test]
 fn another_run_or_program_is_refused_by_name() {
     let tree = Tree::whole();
     let set = PinSet::of(&demo());

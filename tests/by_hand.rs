@@ -328,3 +328,16 @@ fn the_interlock_is_on_while_the_person_at_the_terminal_thinks() {
         assert!(said.contains("The run was stopped: ") && said.contains(" V, outside "), "{said}");
     }
 }
+
+#[test]
+fn a_wrong_value_and_a_wrong_file_are_told_in_words() {
+    let build_text = include_str!("../config/water-taxi.toml");
+    let build = signproof::build::load(build_text, "water-taxi.toml").unwrap();
+    let list = "schema = 1\nserial = \"S\"\nwho = \"A\"\nwhen = \"2026-03-01T10:15\"\n[meter]\nmodel = \"M\"\n[volts]\nmain = \"5,02\"\n";
+    let said = signproof::checklist::read(list, "list.toml", &build).unwrap_err();
+    assert!(said.contains("expected a number, e.g. 5.02") && !said.contains("f64"), "{said}");
+    let said = signproof::checklist::read(build_text, "list.toml", &build).unwrap_err();
+    assert!(said.contains("list.toml: this looks like a build file"), "{said}");
+    let said = signproof::build::load(list, "list.toml").unwrap_err().render(false);
+    assert!(said.contains("this looks like a before-power checklist") && !said.contains("unknown key"), "{said}");
+}

@@ -177,7 +177,12 @@ fn a_clock_that_cannot_be_believed_is_left_out() {
         n.quantities.iter_mut().for_each(|q| q.value += i as f64);
     }
     let short = trend(&hour, Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
-    assert!(short.notes.iter().any(|n| n.contains("no slope is called real")) && short.lines.iter().all(|l| !l.real), "{:?}", short.notes);
+    assert!(
+        short.notes.iter().any(|n| n.contains("of one day: over so short a time no slope is called real"))
+            && short.lines.iter().all(|l| !l.real),
+        "{:?}",
+        short.notes
+    );
     let two = trend(&runs[..2], Bounds { resistance_over: 0.25, panel_under: 0.2 }).unwrap();
     assert!(two.lines.is_empty() && two.notes.iter().any(|n| n.contains("needs three")));
 }

@@ -91,6 +91,7 @@ fn a_dark_panel_that_the_witness_taps_fails_and_waits_for_a_person() {
     assert_eq!(over["last"], "fail", "{over}");
     let first = &over["findings"][0];
     assert_eq!((&first["kind"], &first["place"]), (&json!("panel-dark"), &json!("port 1 position 2")), "{over}");
+    assert_eq!(first["title"], "panel stays dark: 1·2", "{over}");
     assert!(over["need"].as_str().unwrap().contains("fail") && over["acceptable"].is_null());
     let id = kept(&daemon)[0]["id"].as_str().unwrap().to_owned();
     daemon.post(&format!("/api/v1/runs/{id}/accept"), &json!({ "reason": "good enough" })).assert_problem(409);
@@ -99,6 +100,24 @@ fn a_dark_panel_that_the_witness_taps_fails_and_waits_for_a_person() {
     let daemon = Daemon::start(&config, &FAST);
     let status = daemon.until("read the supply", |s| s["points"][0]["value"].is_number());
     assert!(status["run"].is_null() && status["need"].as_str().unwrap().contains("fail"), "{status}");
+}
+
+#[test]
+fn a_cut_run_is_neither_offered_nor_allowed_as_the_baseline() {
+    let dir = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&configure(dir.path(), "", "[first_power]\nstart = \"after-button\"\n"), &FAST);
+    daemon.until("watching", |s| s["phase"] == "watching");
+    let begun = daemon.post("/api/v1/runs", &json!({ "stages": ["open", "idle"] }));
+    assert_eq!(begun.status, 202, "{}", begun.body);
+    daemon.until("running", |s| s["phase"] != "watching");
+    let over = daemon.witness(as_shown);
+    assert_eq!((&over["last"], &over["acceptable"]), (&json!("incomplete"), &Value::Null), "{over}");
+    assert!(!over["need"].as_str().unwrap().contains("accept"), "{over}");
+    let run = kept(&daemon).pop().unwrap();
+    assert_eq!(run["acceptable"], json!(false), "{run}");
+    let refused = daemon.post(&format!("/api/v1/runs/{}/accept", run["id"].as_str().unwrap()), &json!({ "reason": "good enough" }));
+    assert!(refused.body.contains("accept a whole run"), "{}", refused.body);
+    refused.assert_problem(409);
 }
 
 #[test]
@@ -129,7 +148,9 @@ fn stop_in_climb_darkens_the_wall_and_ends_as_stopped() {
 fn the_stop_is_heard_while_a_question_waits() {
     let dir = tempfile::tempdir().unwrap();
     let daemon = Daemon::start(&configure(dir.path(), "", ""), &FAST);
-    daemon.until("asked", |s| !s["run"]["question"].is_null());
+    let asked = daemon.until("asked", |s| !s["run"]["question"].is_null());
+    let (step, steps) = (asked["run"]["step"].as_u64().unwrap(), asked["run"]["steps"].as_u64().unwrap());
+    assert!(0 < step && step + 1 < steps, "{asked}");
     assert_eq!(daemon.ask("POST", "/stop", &[], "").status, 202);
     let over = daemon.until("over", |s| s["phase"] == "watching");
     assert_eq!(over["last"], "stopped");

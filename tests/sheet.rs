@@ -205,3 +205,55 @@ fn the_sheet_is_written_to_a_file() {
     assert!(out.status.success());
     assert!(std::fs::read_to_string(file).unwrap().contains("Bench sheet: Harbour steps ticket kiosk"));
 }
+
+#[test]
+fn several_supplies_share_their_minus_and_never_their_plus() {
+    let two = sheet::html(&load("two-supplies", BUILDS[2].1)).unwrap();
+    for words in [
+        "Join the return bars (−) of the supplies left, right to each other with a lead of 6 mm², as the input leads, as short as it goes",
+        "Never join their + sides.",
+        "lead between the return bars (−) of two supplies of 6 mm²",
+    ] {
+        assert!(two.contains(words), "{words}");
+    }
+    let one = sheet::html(&load("kiosk", BUILDS[1].1)).unwrap();
+    assert!(!one.contains("return bars (−) of") && !one.contains("Never join"));
+    let thicker = BUILDS[2].1.replacen("mm2 = 6.0, length_m = 0.6", "mm2 = 10.0, length_m = 0.6", 1);
+    let uneven = sheet::joined(&load("uneven", &thicker)).unwrap();
+    assert!(uneven.contains("as thick as the thickest input lead (10 mm², 6 mm²)"), "{uneven}");
+}
+
+#[test]
+fn the_adapter_has_the_buffers_and_the_resistor_that_the_build_states() {
+    let html = sheet::html(&load("kiosk", BUILDS[1].1)).unwrap();
+    // OE, CLK, LAT, four address lines, six of data
+    for words in [
+        "74HCT, fed from 5 V",
+        "each of the 13 lines",
+        "from OE (GPIO 4, header pin 7) to the controller",
+        "with HCT buffers and a pull-up",
+    ] {
+        assert!(html.contains(words), "{words}");
+    }
+    let bare = BUILDS[1].1.replace("buffer = \"HCT\"", "buffer = \"none\"").replace("oe_pull_up = true", "oe_pull_up = false");
+    assert_eq!(
+        sheet::adapter_parts(&load("bare", &bare)),
+        ["Buffers: none; the controller drives the ports directly.", "OE pull-up: none."]
+    );
+}
+
+#[test]
+fn the_far_end_of_a_feed_is_named_by_its_panel() {
+    let text = BUILDS[1].1.replacen("node = \"distribution\"", "node = \"feed:F2\"", 1);
+    let html = sheet::html(&load("feed-end", &text)).unwrap();
+    assert!(html.contains("+ of the far end of feed F2, at the power plug of 1·3"), "no panel is named");
+}
+
+#[test]
+fn what_is_said_of_equal_feeds_is_said_once() {
+    // 1.5 mm² carries 13.5 A (IEC 60204-1 table 6, from memory): less than 1.35 × 13 A
+    let text = BUILDS[2].1.replace("fuse_a = 15.0\nlead = { mm2 = 2.5", "fuse_a = 13.0\nlead = { mm2 = 1.5");
+    let html = sheet::html(&load("equal", &text)).unwrap();
+    assert_eq!(html.matches("what the lead of").count(), 1, "{html}");
+    assert!(html.contains("what the lead of each of the feeds F1 to F6 carries against its fuse: 13.50 A"), "{html}");
+}

@@ -5,6 +5,7 @@ mod converters;
 mod cross;
 mod fields;
 mod model;
+mod other_files;
 mod problem;
 mod schema;
 mod spec;
@@ -13,6 +14,7 @@ mod walk;
 
 pub use fields::{MAX_CHAIN, MAX_PORTS, MAX_SENSE, MAX_WALL, TRIP_FLOOR_V};
 pub use model::*;
+pub use other_files::FileKind;
 pub use problem::{Problem, Problems};
 pub use schema::json_schema;
 
@@ -41,6 +43,12 @@ pub fn load(source: &str, file_name: &str) -> Result<Build, Problems> {
     let sound = sink.is_empty();
     cross::checks(&root, &build, sound, &sink);
     let problems = sink.into_problems();
+    if !problems.is_empty()
+        && let Some(other) = FileKind::Build.instead(source)
+    {
+        let message = format!("this looks like {}", other.words());
+        return Err(Problems::whole(file_name, message, FileKind::Build.words().to_owned(), "name the sign's expected-build file"));
+    }
     if problems.is_empty() { Ok(build) } else { Err(Problems::new(file_name, source, problems)) }
 }
 

@@ -139,7 +139,8 @@ pub fn trend(runs: &[Numbers], bounds: Bounds) -> Result<Trend, Mismatch> {
     }
     let days: BTreeSet<i64> = sorted.iter().map(|n| (n.started_unix_ms as f64 / DAY_MS) as i64).collect();
     if sorted.len() >= 3 && days.len() < 3 {
-        notes.push(format!("The runs are of {} days: over so short a time no slope is called real.", days.len()));
+        let spread = if days.len() == 1 { "one day".to_owned() } else { format!("{} days", days.len()) };
+        notes.push(format!("The runs are of {spread}: over so short a time no slope is called real."));
     }
     let mut series: BTreeMap<String, Vec<(f64, Value)>> = BTreeMap::new();
     for n in &sorted {

@@ -13,7 +13,7 @@ pub use csv::{HEADER as CSV_HEADER, readings_csv, write_readings_csv};
 pub use html::html;
 pub use ocp::ocp;
 pub use schema::json_schema;
-pub use words::place_text as place_words;
+pub use words::{kind_and_place, place_text as place_words};
 
 use crate::build::{Build, Quantity};
 use crate::calibration::Correction;

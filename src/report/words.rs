@@ -70,6 +70,6 @@ pub(super) fn kind_text(kind: &str) -> &str {
 }
 
 /// Kind and place in words.
-pub(super) fn kind_and_place(kind: &str, p: &Place) -> String {
+pub fn kind_and_place(kind: &str, p: &Place) -> String {
     format!("{}: {}", kind_text(kind), fault_place(kind, p))
 }

@@ -143,7 +143,8 @@ impl<'a> Executor<'a> {
             let report = |this: &Self, within: f64, observer: &mut dyn FnMut(&Progress<'_>)| {
                 let done = if plan.seconds > 0.0 { ((before + within * step.seconds) / plan.seconds).clamp(0.0, 1.0) } else { 1.0 };
                 let volts = point.and_then(|p| this.last[p]);
-                observer(&Progress { stage: step.stage, step: step.number, title: &step.title, volts, done });
+                let steps = plan.steps.len() as u32;
+                observer(&Progress { stage: step.stage, step: step.number, steps, title: &step.title, volts, done });
             };
             report(self, 0.0, observer);
             self.step(step, witness, &mut |this, within| report(this, within, observer))?;

@@ -33,6 +33,8 @@ pub struct Progress<'a> {
     pub stage: Stage,
     /// Number of the step in the plan.
     pub step: u32,
+    /// Steps of the plan.
+    pub steps: u32,
     /// Step in words.
     pub title: &'a str,
     /// Last reading of the volts point nearest a supply.

@@ -263,7 +263,7 @@ pub fn status_of(app: &App, role: Role) -> Status {
     let live = app.shared.live();
     let own = |k: &&KeptRun| k.build_digest == loaded.digest && k.simulated == app.shared.simulated;
     let last = live.kept.last().filter(own);
-    let acceptable = last.filter(|k| MAY_BE_ACCEPTED.contains(&k.outcome.as_str())).map(|k| k.id.clone());
+    let acceptable = last.filter(|k| k.acceptable).map(|k| k.id.clone());
     let misplaced = |k: &KeptRun| k.findings.iter().any(|f| MISPLACED.contains(&f.kind.as_str()));
     let found_since = live.map.as_ref().zip(last).is_some_and(|(map, k)| map.found > k.started);
     Status {
@@ -289,8 +289,6 @@ pub fn status_of(app: &App, role: Role) -> Status {
     }
 }
 
-/// Outcomes of which a person may say why they are good enough, as on the command line.
-const MAY_BE_ACCEPTED: [&str; 3] = ["pass", "marginal", "incomplete"];
 /// Findings that the map would show.
 const MISPLACED: [&str; 3] = ["port-swap", "order-swap", "panel-turned"];
 

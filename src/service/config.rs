@@ -1,5 +1,6 @@
 //! The daemon's configuration: one TOML file, checked as a whole.
 
+use crate::build::FileKind;
 use serde::Deserialize;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
@@ -171,7 +172,7 @@ impl Config {
     }
 
     pub(super) fn parse(text: &str) -> Result<Self, String> {
-        let config: Self = toml::from_str(text).map_err(|e| e.to_string())?;
+        let config: Self = toml::from_str(text).map_err(|e| FileKind::Configuration.trouble(text, &e))?;
         let mut wrong = Vec::new();
         let mut range = |name: &str, value: f64, low: f64, high: f64| {
             if !(low..=high).contains(&value) {
@@ -209,6 +210,14 @@ mod tests {
         assert!(!c.http.needs_token());
         assert_eq!(c.first_power.start, Policy::ByItself);
         assert_eq!(c.first_power.interruptions, 2);
+    }
+
+    #[test]
+    fn another_kind_of_file_is_called_by_its_name() {
+        let e = Config::parse(include_str!("../../config/water-taxi.toml")).unwrap_err();
+        assert!(e.contains("looks like a build file"), "{e}");
+        let e = Config::parse("rig = \"sim\"\nbuild = \"b\"\n[watch]\nhysteresis_v = \"much\"\n").unwrap_err();
+        assert!(e.contains("expected a number, e.g. 5.02") && e.contains("line 4"), "{e}");
     }
 
     #[test]

@@ -48,7 +48,7 @@ pub fn run(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted) {
         if by_daemon {
             live.memory.cut_off();
         } else {
-            live.memory.ended(&outcome);
+            live.memory.ended(&outcome, kept.as_ref().is_some_and(|k| k.acceptable));
             live.memory.trouble.clone_from(&trouble);
         }
         if let Some(kept) = &kept {
@@ -89,6 +89,7 @@ fn execute(shared: &Arc<Shared>, hands: &dyn Hands, wanted: Wanted, loaded: &Loa
     let mut observer = |p: &crate::run::Progress<'_>| {
         if let Some(run) = &mut watcher.live().run {
             run.stage = p.stage;
+            run.steps = p.steps;
             p.title.clone_into(&mut run.title);
             run.done = p.done;
         }

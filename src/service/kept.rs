@@ -2,10 +2,15 @@
 
 use super::live::{FindingNow, KeptRun};
 use super::tool;
+use crate::baseline;
 use crate::check::Place;
 use crate::commission::JOURNAL;
+use crate::event::Ending;
+use crate::judge::Outcome;
+use crate::{journal, report};
 use serde::Deserialize;
-use serde::de::IgnoredAny;
+use serde_json::Value;
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 
 /// File of the person's note, beside the journal.
@@ -18,7 +23,7 @@ struct Listed {
     simulated: bool,
     place: String,
     reasons: Vec<String>,
-    ending: Option<IgnoredAny>,
+    ending: Option<Value>,
     build_digest: String,
     findings: Vec<ListedFinding>,
 }
@@ -63,9 +68,11 @@ const MOST: usize = 8;
 fn shown(findings: &[ListedFinding]) -> Vec<FindingNow> {
     let view = |f: &ListedFinding| FindingNow {
         kind: f.kind.clone(),
+        title: report::kind_and_place(&f.kind, &f.place),
         place: place_text(&f.place),
         probability: f.probability,
-        remedy: f.remedy.clone(),
+        // the report names the command; the page has a button for it
+        remedy: f.remedy.iter().map(|r| r.replace("`find-map`", "the button “Find the map”")).collect(),
     };
     findings.iter().take(MOST).map(view).collect()
 }
@@ -75,11 +82,24 @@ pub fn findings(report: &[u8]) -> Result<Vec<FindingNow>, serde_json::Error> {
     serde_json::from_slice::<FindingsAlone>(report).map(|r| shown(&r.findings))
 }
 
+/// Whether a kept run may be accepted as the baseline, by the same rule as on the command line.
+fn acceptable(dir: &Path, report: &Listed) -> bool {
+    let outcome = serde_json::from_value::<Outcome>(report.outcome.clone().into()).ok();
+    let ending = report.ending.clone().and_then(|e| serde_json::from_value::<Ending>(e).ok());
+    // the first line alone: a journal is long
+    let mut first = Vec::new();
+    let read = std::fs::File::open(dir.join(JOURNAL)).and_then(|file| BufReader::new(file).read_until(b'\n', &mut first));
+    let entries = journal::read(&first).entries;
+    let known = read.ok().and(outcome).zip(baseline::selection(&entries));
+    known.is_some_and(|(outcome, selection)| baseline::may_be_accepted(outcome, selection, ending.as_ref()).is_ok())
+}
+
 /// Reads one run's entry from its report; `None` where it has none that can be read.
 pub fn one(dir: &Path) -> Option<KeptRun> {
     let id = dir.file_name()?.to_str()?.to_owned();
     let bytes = std::fs::read(dir.join("report.json")).ok()?;
     let r: Listed = serde_json::from_slice(&bytes).map_err(|e| tracing::warn!(run = id, %e, "a report could not be read")).ok()?;
+    let acceptable = acceptable(dir, &r);
     Some(KeptRun {
         id,
         started: r.started,
@@ -90,6 +110,7 @@ pub fn one(dir: &Path) -> Option<KeptRun> {
         reasons: r.reasons,
         findings: shown(&r.findings),
         build_digest: r.build_digest,
+        acceptable,
     })
 }
 
@@ -119,6 +140,19 @@ pub fn is_id(id: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn remedies_on_the_page_name_its_button() {
+        let finding = ListedFinding {
+            kind: "port-swap".to_owned(),
+            place: Place { line: Some("ports 1 and 2".to_owned()), ..Place::default() },
+            probability: 0.9,
+            remedy: vec!["Accept the map as it is: `find-map`.".to_owned()],
+        };
+        let [now] = &shown(&[finding])[..] else { panic!() };
+        assert_eq!(now.title, "two ports exchanged: ports 1 and 2");
+        assert_eq!(now.remedy, ["Accept the map as it is: the button “Find the map”."]);
+    }
 
     #[test]
     fn ids_cannot_leave_the_directory() {

@@ -126,8 +126,10 @@ pub struct RunNow {
     /// Stage word.
     #[schemars(with = "String")]
     pub stage: Stage,
-    /// Step number.
+    /// Step number, from 0.
     pub step: u32,
+    /// Steps of the plan; 0 before the first.
+    pub steps: u32,
     /// Step in words.
     pub title: String,
     /// Share done of the planned time, 0 to 1.
@@ -155,6 +157,7 @@ impl RunNow {
             note: String::new(),
             stage: Stage::Open,
             step: 0,
+            steps: 0,
             title: "setting up".to_owned(),
             done: 0.0,
             frame: FrameSpec::Black,
@@ -196,6 +199,8 @@ pub struct PointNow {
 pub struct FindingNow {
     /// Kind word.
     pub kind: String,
+    /// Kind and place in the words of the report.
+    pub title: String,
     /// Where, in words.
     pub place: String,
     /// 0 to 1.
@@ -226,6 +231,8 @@ pub struct KeptRun {
     pub findings: Vec<FindingNow>,
     /// Digest of the build that was tested.
     pub build_digest: String,
+    /// True where it may be accepted as the baseline: a whole run that is `pass`, `marginal` or `incomplete`.
+    pub acceptable: bool,
 }
 
 /// What changes all the time.

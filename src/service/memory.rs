@@ -17,6 +17,9 @@ pub struct Memory {
     pub interrupted: u32,
     /// Outcome word of the last run that ended.
     pub last: Option<String>,
+    /// True where the last run that ended may be accepted as the baseline.
+    #[serde(default)]
+    pub acceptable: bool,
     /// Why the last run could not be carried out at all; it has no report.
     #[serde(default)]
     pub trouble: Option<String>,
@@ -67,11 +70,12 @@ impl Memory {
         self.trouble = None;
     }
 
-    /// A run came to its end.
-    pub fn ended(&mut self, outcome: &str) {
+    /// A run came to its end; `acceptable` where it may be accepted as the baseline.
+    pub fn ended(&mut self, outcome: &str, acceptable: bool) {
         self.last_run = self.running.take();
         self.interrupted = 0;
         self.last = Some(outcome.to_owned());
+        self.acceptable = acceptable;
     }
 
     /// A run was cut off by loss of power, a crash or the daemon's own end; its id, where there was one.
@@ -103,7 +107,10 @@ impl Memory {
                     Next::Person(format!("the last run could not be carried out: {}", self.trouble.as_deref().unwrap_or_default()))
                 }
                 "pass" => Next::Person("the last run passed: accept it as the baseline, or run again".to_owned()),
-                _ => Next::Person(format!("the last run ended `{last}`: read its report, put right what it names, then run again")),
+                _ => {
+                    let or = if self.acceptable { "; or accept it as the baseline and say why" } else { "" };
+                    Next::Person(format!("the last run ended as {last}: read its report, put right what it names, then run again{or}"))
+                }
             };
         }
         match policy.start {
@@ -127,7 +134,7 @@ mod tests {
         let mut m = Memory::default();
         assert_eq!(m.next(&by_itself()), Next::Begin);
         m.began("r1");
-        m.ended("pass");
+        m.ended("pass", true);
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("accept")));
         m.accepted = Some("r1".into());
         assert_eq!(m.next(&by_itself()), Next::Watch);
@@ -151,8 +158,10 @@ mod tests {
         for word in ["fail", "marginal", "incomplete", "stopped", "error"] {
             let mut m = Memory::default();
             m.began("r");
-            m.ended(word);
-            assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains(word)));
+            m.ended(word, false);
+            assert!(
+                matches!(m.next(&by_itself()), Next::Person(why) if why.contains(word) && !why.contains(['`']) && !why.contains("accept"))
+            );
         }
     }
 
@@ -161,7 +170,7 @@ mod tests {
         let mut m = Memory { accepted: Some("r1".into()), last: Some("pass".into()), ..Memory::default() };
         assert_eq!(m.next(&by_itself()), Next::Watch);
         m.began("r2");
-        m.ended("fail");
+        m.ended("fail", false);
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("fail")));
     }
 
@@ -169,12 +178,12 @@ mod tests {
     fn an_accepted_run_is_proven_whatever_its_outcome_until_a_later_one_differs() {
         let mut m = Memory::default();
         m.began("r1");
-        m.ended("incomplete");
-        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("incomplete")));
+        m.ended("incomplete", true);
+        assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("incomplete") && why.contains("accept")));
         m.accepted = Some("r1".into());
         assert_eq!(m.next(&by_itself()), Next::Watch);
         m.began("r2");
-        m.ended("incomplete");
+        m.ended("incomplete", true);
         assert!(matches!(m.next(&by_itself()), Next::Person(_)));
     }
 
@@ -182,11 +191,11 @@ mod tests {
     fn a_run_that_could_not_be_carried_out_says_why_and_is_not_begun_again_by_itself() {
         let mut m = Memory::default();
         m.began("r1");
-        m.ended("error");
+        m.ended("error", false);
         m.trouble = Some("GPIO 4 is held by `lamp`".into());
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("`lamp`")));
         m.began("r2");
-        m.ended("pass");
+        m.ended("pass", true);
         assert!(matches!(m.next(&by_itself()), Next::Person(why) if why.contains("accept")));
     }
 

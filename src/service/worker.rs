@@ -159,7 +159,7 @@ fn tell_alarm(shared: &Shared, point: usize, alarm: &Alarm, reading: &Reading<f6
 /// Lines dark and free, whatever was before.
 fn darken(shared: &Shared, hands: &dyn Hands) {
     match hands.darken(&shared.loaded().build) {
-        Ok(()) => say_lines(shared, "left dark, and free for the player"),
+        Ok(()) => say_lines(shared, "left dark, and free for other programs"),
         Err(why) => {
             tracing::warn!(why, "the output lines are not driven");
             say_lines(shared, &format!("not driven: {why}"));

@@ -1,6 +1,6 @@
 //! Cut list of the leads, fuse table, ribbons, parts count.
 
-use crate::build::{Build, Chip, Conductor, Lead};
+use crate::build::{Buffer, Build, Chip, Conductor, Lead};
 use crate::drawing::{self, RIBBON_SUPPLIED_M};
 use crate::power::{conductor, feed_amps, permitted};
 use serde::Serialize;
@@ -149,6 +149,31 @@ pub fn cuts(build: &Build) -> Vec<Cut> {
     out
 }
 
+/// What joins several supplies and what never does; `None` where there is one.
+pub fn joined(build: &Build) -> Option<String> {
+    if build.supplies.len() < 2 {
+        return None;
+    }
+    let names: Vec<&str> = build.supplies.iter().map(|s| s.name.as_str()).collect();
+    Some(format!(
+        "Join the return bars (−) of the supplies {} to each other with a lead {}, as short as it goes: data lines and sense points need one \
+         common − (common practice, no source). Never join their + sides.",
+        names.join(", "),
+        as_input_leads(build)
+    ))
+}
+
+/// Size of a lead that carries as much as any input lead, in words.
+fn as_input_leads(build: &Build) -> String {
+    let mut sizes: Vec<String> = build.supplies.iter().map(|s| conductor_words(s.input_lead.conductor)).collect();
+    sizes.sort();
+    sizes.dedup();
+    match sizes.as_slice() {
+        [one] => format!("of {one}, as the input leads"),
+        several => format!("as thick as the thickest input lead ({})", several.join(", ")),
+    }
+}
+
 /// The cut list by area or gauge.
 pub fn totals(cuts: &[Cut]) -> Vec<Total> {
     let mut out: Vec<Total> = Vec::new();
@@ -241,10 +266,20 @@ pub fn parts(build: &Build) -> Vec<Part> {
     } else {
         format!("adapter: {}", build.adapter.model)
     };
-    add("1".to_owned(), model);
+    let buffer = match build.adapter.buffer {
+        Buffer::Hct => ", with HCT buffers",
+        Buffer::Hc => ", with HC buffers",
+        Buffer::None => ", without buffers",
+    };
+    let pull_up = if build.adapter.oe_pull_up { " and a pull-up resistor at OE" } else { "" };
+    add("1".to_owned(), format!("{model}{buffer}{pull_up}"));
     let cuts = cuts(build);
     for t in totals(&cuts) {
         add(format!("{:.2} m", t.cut_m), format!("stranded copper {}, half of it for + and half for −", t.conductor));
+    }
+    if build.supplies.len() > 1 {
+        let what = format!("lead between the return bars (−) of two supplies {}, as short as it goes", as_input_leads(build));
+        add((build.supplies.len() - 1).to_string(), what);
     }
     let ends: u32 = cuts.iter().map(|c| 2 * c.count).sum();
     add(ends.to_string(), "terminals, two for each conductor (see the cut list for what they must fit)".to_owned());

@@ -1,13 +1,14 @@
 //! The bench sheet: what the builder works from, with the sign face down. Pure: build → one HTML file that prints
 //! on A4 and Letter; and the neutral panel map.
 
+mod cautions;
 mod leads;
 mod map;
 mod pins;
 
-pub use leads::{Cut, FuseRow, Part, RibbonRow, Total, cuts, fuses, parts, ribbons, totals};
+pub use leads::{Cut, FuseRow, Part, RibbonRow, Total, cuts, fuses, joined, parts, ribbons, totals};
 pub use map::{MapRow, csv, map};
-pub use pins::{PinLine, pin_lines};
+pub use pins::{PinLine, adapter_parts, pin_lines};
 
 use crate::build::{Build, Chip, Node, Quantity};
 use crate::checklist::{self, Item};
@@ -49,6 +50,8 @@ struct Page<'a> {
     cuts: Vec<Cut>,
     totals: Vec<Total>,
     fuses: Vec<(String, FuseRow)>,
+    joined: Option<String>,
+    adapter_parts: Vec<String>,
     pins: Vec<PinLine>,
     connector: Vec<(String, String)>,
     sense: Vec<SenseRow>,
@@ -76,7 +79,15 @@ fn node_words(build: &Build, node: Node) -> String {
     match node {
         Node::Supply(s) => format!("terminals of supply {}", build.supplies[s].name),
         Node::Distribution(s) => format!("distribution of supply {}", build.supplies[s].name),
-        Node::FeedEnd(f) => format!("far end of feed {}", build.feeds[f].name),
+        Node::FeedEnd(f) => {
+            let feed = &build.feeds[f].name;
+            // all that hangs on a feed is at its far end: one plug of them is named, so that nobody has to choose
+            match build.panels.iter().find(|p| p.feed == f) {
+                Some(p) => format!("far end of feed {feed}, at the power plug of {}·{}", p.port, p.position),
+                None if build.controller.feed == f => format!("far end of feed {feed}, at the controller's 5 V input"),
+                None => format!("far end of feed {feed}"),
+            }
+        }
         Node::Panel(p) => format!("power plug of {}·{}", build.panels[p].port, build.panels[p].position),
         Node::Controller => "controller's 5 V input".to_owned(),
     }
@@ -146,29 +157,13 @@ pub fn html(build: &Build) -> Result<String, askama::Error> {
     let desk = power::desk(build);
     let scale = Scale::of(build);
     let [w, h] = build.wall_size().map(|n| f64::from(n) * scale.pitch_mm);
-    let said = |verdict: Verdict| -> Vec<String> {
-        let hits = desk.checks.iter().filter(|c| c.verdict == verdict && c.id != "level");
-        hits.map(|c| {
-            let value = c.value.map(|v| format!(" {v:.2} {}", c.unit)).unwrap_or_default();
-            let limit = match (c.limit.low, c.limit.high) {
-                (Some(low), _) => format!(" (at least {low:.2} wanted)"),
-                (_, Some(high)) => format!(" (at most {high:.2} wanted)"),
-                _ => String::new(),
-            };
-            if value.is_empty() { format!("{}: {}", c.title, c.basis) } else { format!("{}:{value}{limit} — {}", c.title, c.basis) }
-        })
-        .collect()
-    };
-    // the text of one caution may come up for each supply or feed
-    let mut cautions = said(Verdict::Caution);
-    cautions.dedup();
     let lines = pins::CONNECTOR.map(|name| if name == "E" && build.adapter.address.len() < 5 { "GND" } else { name });
     Page {
         build,
         digest: build.digest(),
         sound: desk.result == "sound",
-        fails: said(Verdict::Fail),
-        cautions,
+        fails: cautions::said(&desk, Verdict::Fail),
+        cautions: cautions::said(&desk, Verdict::Caution),
         level: level_sentence(build),
         back: drawing::bench(build, View::Back),
         front: drawing::bench(build, View::Front),
@@ -178,6 +173,8 @@ pub fn html(build: &Build) -> Result<String, askama::Error> {
         cuts: cuts(build),
         totals: totals(&cuts(build)),
         fuses: fuses(build).into_iter().map(|f| (drawing::feed_swatch(build, f.feed, &format!("s{}-", f.feed)), f)).collect(),
+        joined: joined(build),
+        adapter_parts: adapter_parts(build),
         pins: pin_lines(build),
         connector: lines
             .chunks(2)

@@ -1,6 +1,6 @@
 //! Where the adapter's lines are: on the controller's header, and on the ports' connectors.
 
-use crate::build::Build;
+use crate::build::{Buffer, Build};
 use crate::power;
 use serde::Serialize;
 
@@ -42,6 +42,34 @@ pub fn pin_lines(build: &Build) -> Vec<PinLine> {
             }
         })
         .collect()
+}
+
+/// What stands between the controller and the ports as the build states it, and what it means for a hand-wired adapter.
+pub fn adapter_parts(build: &Build) -> Vec<String> {
+    let adapter = &build.adapter;
+    let lines = adapter.pins().len();
+    let family = |name: &str| {
+        format!(
+            "Buffers: {name}, fed from 5 V, between the controller and the ports; one channel at least for each of the {lines} lines that are not a bus's. Tie \
+             their enable inputs so that they always drive, and unused inputs to ground (common practice, no source)."
+        )
+    };
+    let buffer = match adapter.buffer {
+        Buffer::Hct => family("74HCT"),
+        Buffer::Hc => family("74HC"),
+        Buffer::None => "Buffers: none; the controller drives the ports directly.".to_owned(),
+    };
+    let pin = HEADER.get(usize::from(adapter.oe)).copied().unwrap_or(0);
+    let pull_up = if adapter.oe_pull_up {
+        format!(
+            "OE pull-up: a resistor of about 10 kΩ (common practice, no source) from OE (GPIO {}, header pin {pin}) to the controller's 3.3 V \
+             (header pin 1), on the controller's side of any buffer, never to 5 V: it keeps the wall dark while the controller boots.",
+            adapter.oe
+        )
+    } else {
+        "OE pull-up: none.".to_owned()
+    };
+    vec![buffer, pull_up]
 }
 
 #[cfg(test)]

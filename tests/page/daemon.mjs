@@ -175,7 +175,7 @@ try {
     });
     await until(page, "the finding is shown", () => !document.getElementById("found").hidden);
     await until(page, "it failed", () => document.getElementById("runs").textContent.includes("fail"));
-    assert.match(await text(page, "#findings li"), /panel-dark at port 1 position 2/);
+    assert.match(await text(page, "#findings li"), /panel stays dark: 1·2/);
     assert.match(await text(page, "#why"), /fail/);
     assert.ok(await page.$eval("#accept", (e) => e.hidden));
     await shot(page, "phone-failed");

@@ -6,6 +6,7 @@ use super::pins::PinSet;
 use super::{Root, health, neighbours, output, soc, spi, synced};
 use crate::build::Build;
 use crate::meter::Converters;
+use crate::units::NoReading;
 use serde::Serialize;
 
 /// One thing looked at.
@@ -89,6 +90,11 @@ fn converters(root: &Root, build: &Build, out: &mut Vec<Finding>) {
         let what = format!("sense {}", point.name);
         out.push(match converters.identify(i) {
             Ok(text) => finding(&what, Some(true), text),
+            // the build has the point, so it is its bus that is not there
+            Err(NoReading::NotPresent) => {
+                let text = "not looked for: its bus is not there; do what is said at “bus” above, then look again";
+                finding(&what, Some(false), text)
+            }
             Err(reason) => finding(&what, Some(false), format!("{}; check wiring, address and supply of the converter", reason.text())),
         });
     }

@@ -37,7 +37,7 @@ function render() {
   $("picture").alt = "should be on the wall now: " + title;
   $("done").hidden = !run || run.search;
   if (run) $("done").value = run.done;
-  put("step", run ? `${run.search ? "search for the map" : `${run.stage} · step ${run.step}`} · ${run.title}${run.stopping ? " · stopping" : ""}` : "");
+  put("step", run ? progress(run).join(" · ") : "");
   $("stop").hidden = !run || !s.may_act;
   renderQuestion(run && run.question);
   $("need").hidden = !(s.need && !run);
@@ -55,9 +55,15 @@ function render() {
     const li = el("li");
     const todo = el("ul");
     todo.append(...f.remedy.map((r) => el("li", r)));
-    li.append(el("b", `${f.kind} at ${f.place}`), ` (${Math.round(f.probability * 100)} %)`, todo);
+    li.append(el("b", f.title), ` (${Math.round(f.probability * 100)} %)`, todo);
     return li;
   }));
+}
+
+// the step's title only where the picture's does not say it already
+function progress(run) {
+  const where = run.search ? ["search for the map"] : run.steps ? [run.stage, `step ${run.step + 1} of ${run.steps}`] : [];
+  return [...where, ...(run.title === run.frame_title ? [] : [run.title]), ...(run.stopping ? ["stopping"] : [])];
 }
 
 function renderSupply(points) {
