@@ -252,10 +252,11 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
                 reasons.push("The run was cut to a part of the sign or of the stages.".into());
             }
             if unproven > 0 {
-                let open = judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c));
-                let titles = named(open);
-                reasons
-                    .push(format!("{unproven} required {} not proven: {titles}.", if unproven == 1 { "check is" } else { "checks are" }));
+                // how the run itself ended is said apart
+                let open =
+                    judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c) && !c.id.starts_with("run/"));
+                let titles = Some(named(open)).filter(|t| !t.is_empty()).map_or_else(String::new, |t| format!(": {t}"));
+                reasons.push(format!("{unproven} required {} not proven{titles}.", if unproven == 1 { "check is" } else { "checks are" }));
             }
             Outcome::Incomplete
         }
