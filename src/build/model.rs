@@ -766,6 +766,14 @@ impl Build {
             Node::Controller => feed(self.controller.feed),
         }
     }
+    /// The feed at whose end a sense point is, at a panel's plug included.
+    pub fn feed_end_of(&self, point: usize) -> Option<usize> {
+        match self.sense.get(point)?.node {
+            Node::FeedEnd(f) => Some(f),
+            Node::Panel(p) => self.panels.get(p).map(|p| p.feed),
+            Node::Supply(_) | Node::Distribution(_) | Node::Controller => None,
+        }
+    }
     /// Size of a panel's footprint on the wall, in pixels.
     pub fn footprint(&self, panel: usize) -> [u16; 2] {
         let t = self.panel_type(panel);

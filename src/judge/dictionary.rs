@@ -286,11 +286,7 @@ impl Maker<'_> {
     }
 
     fn on_feed(&self, point: usize, feed: usize) -> bool {
-        match self.build.sense[point].node {
-            Node::FeedEnd(f) => f == feed,
-            Node::Panel(p) => self.build.panels[p].feed == feed,
-            _ => false,
-        }
+        self.build.feed_end_of(point) == Some(feed)
     }
 
     /// Added resistance in feeds, input leads and supplies, by ohm.

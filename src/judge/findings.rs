@@ -8,11 +8,11 @@ use super::checks::Judge;
 use super::dictionary::place_of;
 use super::explain::{Explained, Explanation};
 use super::{Alternative, Finding, witnessed};
-use crate::build::{Node, Quantity};
+use crate::build::{Build, Node, Quantity};
 use crate::check::{CheckResult, Place};
 use crate::event::{Ending, Role, Seen, Stage, StopCause};
 use crate::fault::Fault;
-use crate::frame::{Cell, FrameSpec};
+use crate::frame::Cell;
 use std::collections::BTreeMap;
 
 struct Finder<'a, 'b> {
@@ -37,6 +37,19 @@ pub(crate) fn findings(judge: &Judge<'_>, explained: Option<&Explained>) -> Vec<
 
 fn port(p: u8, position: u8) -> Place {
     Place { port: Some(p), position: Some(position), ..Place::default() }
+}
+
+fn supply_place(build: &Build, supply: Option<usize>) -> Place {
+    Place { supply: supply.map(|s| build.supplies[s].name.clone()), ..Place::default() }
+}
+
+fn feed_place(build: &Build, feed: usize) -> Place {
+    place_of(build, &Fault::FuseOpen { feed })
+}
+
+/// Of what a point's own converter or divider does.
+fn converter_place(build: &Build, sense: usize) -> Place {
+    place_of(build, &Fault::ConverterSilent { sense })
 }
 
 /// What to do, in the order a technician would try.
@@ -140,13 +153,7 @@ impl Finder<'_, '_> {
             let unidentified = matches!(self.judge.record.converters.get(&i), Some(Err(_)));
             if unidentified || stopped.contains(&i) || self.judge.record.silent(i) {
                 let why = if unidentified { "it was not identified at the start" } else { "its readings went missing" };
-                self.add(
-                    "converter-silent",
-                    place_of(self.judge.build, &Fault::ConverterSilent { sense: i }),
-                    0.95,
-                    vec![format!("{}: {why}", sense.name)],
-                    vec![],
-                );
+                self.add("converter-silent", converter_place(self.judge.build, i), 0.95, vec![format!("{}: {why}", sense.name)], vec![]);
                 self.checks.extend(["open/converter/", "open/volts/", "idle/level/"].map(|p| format!("{p}{}", sense.name)));
             } else if self.judge.record.stuck(i) {
                 self.add(
@@ -213,8 +220,8 @@ impl Finder<'_, '_> {
             }
             StopCause::Silent { .. } | StopCause::Cancelled { .. } | StopCause::ByHand { .. } => return,
         };
-        let place = Place { supply: build.supply_of(point).map(|s| build.supplies[s].name.clone()), ..Place::default() };
-        let lit = self.judge.plan.steps.iter().any(|s| s.frame != FrameSpec::Black && self.judge.record.begun.contains_key(&s.number));
+        let place = supply_place(build, build.supply_of(point));
+        let lit = !self.judge.stopped_dark();
         if self.told_by_readings() {
             if !lit && low {
                 // the controller's draw alone may be more than the supply gives
@@ -229,13 +236,7 @@ impl Finder<'_, '_> {
         }
         // the sweep has measured the resistances; where it was not run they may be to blame as well
         let swept = self.judge.cells.values().all(|c| c.1.is_some()) && !self.judge.cells.is_empty();
-        let feed = match build.sense[point].node {
-            Node::FeedEnd(f) => Some(f),
-            Node::Panel(p) => Some(build.panels[p].feed),
-            _ => None,
-        };
-        let feed = feed.map(|f| Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() });
-        match feed {
+        match build.feed_end_of(point).map(|f| feed_place(build, f)) {
             Some(feed) if swept && !collapsed => self.add("supply-limit", place, 0.7, evidence, vec![("joint", feed, 0.3)]),
             // a joint still feeds the panels' idle draw; an open fuse leaves what comes through data lines
             Some(feed) if collapsed => self.add("fuse-open", feed.clone(), 0.9, evidence, vec![("joint", feed, 0.1)]),
@@ -278,9 +279,7 @@ impl Finder<'_, '_> {
         let others: Vec<f64> =
             self.judge.volts_points().into_iter().filter(|&p| p != point && build.supply_of(p) == supply).filter_map(moved).collect();
         let along = !others.is_empty() && others.iter().all(|d| if low { *d < -0.05 } else { *d > 0.05 });
-        let set = Place { supply: supply.map(|s| build.supplies[s].name.clone()), ..Place::default() };
-        let (offset, divider) = (Fault::ConverterOffset { sense: point, millivolt: 0.0 }, Fault::DividerOff { sense: point, percent: 0.0 });
-        let [offset, divider] = [offset, divider].map(|f| place_of(build, &f));
+        let (set, own) = (supply_place(build, supply), converter_place(build, point));
         match (along, others.is_empty(), build.sense[point].node, low) {
             (true, ..) => {
                 let others = if low { vec![("supply-soft", set.clone(), 0.1)] } else { vec![] };
@@ -288,12 +287,12 @@ impl Finder<'_, '_> {
             }
             // an end that fell alone and stayed down may as well have lost its fuse
             (_, false, Node::FeedEnd(f), true) => {
-                let feed = Place { feed: Some(build.feeds[f].name.clone()), ..Place::default() };
-                let alternatives = vec![("joint", feed.clone(), 0.2), ("converter-offset", offset, 0.2), ("divider-off", divider, 0.2)];
+                let feed = feed_place(build, f);
+                let alternatives = vec![("joint", feed.clone(), 0.2), ("converter-offset", own.clone(), 0.2), ("divider-off", own, 0.2)];
                 self.add("fuse-open", feed, 0.4, evidence, alternatives);
             }
-            (_, false, ..) => self.add("converter-offset", offset, 0.5, evidence, vec![("divider-off", divider, 0.5)]),
-            _ => self.add("supply-set", set, 0.4, evidence, vec![("converter-offset", offset, 0.3), ("divider-off", divider, 0.3)]),
+            (_, false, ..) => self.add("converter-offset", own.clone(), 0.5, evidence, vec![("divider-off", own, 0.5)]),
+            _ => self.add("supply-set", set, 0.4, evidence, vec![("converter-offset", own.clone(), 0.3), ("divider-off", own, 0.3)]),
         }
     }
 
@@ -324,16 +323,11 @@ impl Finder<'_, '_> {
     /// The controller's own flag, with every sense point still inside its window: between them lies the controller's feed.
     fn undervoltage(&mut self, cause: &StopCause) {
         let build = self.judge.build;
-        let feed = Place { feed: Some(build.feeds[build.controller.feed].name.clone()), ..Place::default() };
-        let supply = Place { supply: self.supply_of_feed(build.controller.feed), ..Place::default() };
+        let feed = feed_place(build, build.controller.feed);
+        let supply = supply_place(build, Some(build.feeds[build.controller.feed].supply));
         self.checks.extend(["hold/".to_owned(), "open/board".to_owned()]);
         let others = vec![("supply-limit", supply, 0.4), ("fuse-open", feed.clone(), 0.1)];
         self.add("joint", feed, 0.5, vec![cause.text(self.judge.build)], others);
-    }
-
-    fn supply_of_feed(&self, feed: usize) -> Option<String> {
-        let build = self.judge.build;
-        Some(build.supplies[build.feeds[feed].supply].name.clone())
     }
 
     /// Whether a finding of the readings accounts for what a witness sees on a panel.
@@ -423,14 +417,12 @@ impl Finder<'_, '_> {
             told.extend(moved.into_iter().map(|(p, text)| (p, alone, text)));
         }
         for (point, alone, text) in told {
-            let own = [Fault::ConverterOffset { sense: point, millivolt: 0.0 }, Fault::DividerOff { sense: point, percent: 0.0 }];
-            let [offset, divider] = own.map(|f| place_of(build, &f));
-            let supply = Place { supply: build.supply_of(point).map(|s| build.supplies[s].name.clone()), ..Place::default() };
+            let own = converter_place(build, point);
             if alone {
-                self.add("converter-offset", offset, 0.45, vec![text], vec![("divider-off", divider, 0.45)]);
+                self.add("converter-offset", own.clone(), 0.45, vec![text], vec![("divider-off", own, 0.45)]);
             } else {
-                let others = vec![("converter-offset", offset, 0.3), ("divider-off", divider, 0.3)];
-                self.add("supply-set", supply, 0.4, vec![text], others);
+                let others = vec![("converter-offset", own.clone(), 0.3), ("divider-off", own, 0.3)];
+                self.add("supply-set", supply_place(build, build.supply_of(point)), 0.4, vec![text], others);
             }
             self.checks.push(format!("rest/return/{}", build.sense[point].name));
         }

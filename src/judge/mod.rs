@@ -201,7 +201,8 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
     let never_ran = judge.never_ran();
     let count = |result: CheckResult| judge.checks.iter().filter(|c| c.result == result).count();
     let (fails, marginals) = (count(CheckResult::Fail), count(CheckResult::Marginal));
-    let unproven = judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c)).count();
+    let open: Vec<&Check> = judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c)).collect();
+    let unproven = open.len();
     let cut = record.selection.is_some_and(|s| !s.is_whole());
     let mut reasons = Vec::new();
     let also = |reasons: &mut Vec<String>| {
@@ -253,9 +254,9 @@ pub fn assess(build: &Build, plan: &Plan, entries: &[Entry], instruments: &[Poin
             }
             if unproven > 0 {
                 // how the run itself ended is said apart
-                let open =
-                    judge.checks.iter().filter(|c| c.result == CheckResult::NotProven && required(build, c) && !c.id.starts_with("run/"));
-                let titles = Some(named(open)).filter(|t| !t.is_empty()).map_or_else(String::new, |t| format!(": {t}"));
+                let titles = Some(named(open.iter().copied().filter(|c| !c.id.starts_with("run/"))))
+                    .filter(|t| !t.is_empty())
+                    .map_or_else(String::new, |t| format!(": {t}"));
                 reasons.push(format!("{unproven} required {} not proven{titles}.", if unproven == 1 { "check is" } else { "checks are" }));
             }
             Outcome::Incomplete

@@ -84,11 +84,7 @@ impl Pattern {
 pub(crate) fn channels(build: &Build, usable: &[usize], feed: usize) -> (Option<usize>, Option<usize>) {
     let supply = build.feeds[feed].supply;
     let at = |want: &dyn Fn(Node) -> bool| usable.iter().copied().find(|&p| want(build.sense[p].node));
-    let own = at(&|n| match n {
-        Node::FeedEnd(f) => f == feed,
-        Node::Panel(p) => build.panels[p].feed == feed,
-        _ => false,
-    });
+    let own = usable.iter().copied().find(|&p| build.feed_end_of(p) == Some(feed));
     let common = at(&|n| n == Node::Distribution(supply))
         .or_else(|| at(&|n| n == Node::Supply(supply)))
         .or_else(|| at(&|n| matches!(n, Node::FeedEnd(f) if f != feed && build.feeds[f].supply == supply)));

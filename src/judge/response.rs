@@ -133,12 +133,7 @@ impl Responses {
             points.iter().position(|&q| volts(q) && build.sense[q].node == Node::Distribution(supply))
         };
         let shared = points.iter().map(|&p| distribution(p)).collect();
-        let end_of = |p: usize| match build.sense[p].node {
-            Node::FeedEnd(f) => Some(f),
-            Node::Panel(panel) => Some(build.panels[panel].feed),
-            _ => None,
-        };
-        let feed_of_point = points.iter().map(|&p| end_of(p)).collect();
+        let feed_of_point = points.iter().map(|&p| build.feed_end_of(p)).collect();
         let lit = |s: &&Step| match s.frame {
             FrameSpec::Cell(cell) | FrameSpec::Block { cell, .. } => {
                 Some((s.number, build.panels[build.panel_at(cell.port, cell.position)?].feed))
