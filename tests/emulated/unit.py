@@ -6,6 +6,7 @@ Prints one line a check; exit code 1 where one failed.
 import re
 import sys
 
+from console import said as console_words
 from decode import MINE, OE, phases
 
 ORDER = ("started halted killed back devices-outside devices-inside hung bitten back-again user-outside user-inside bench player player-gone stopped "
@@ -21,15 +22,7 @@ def main(trace, console):
         print(("ok      " if good else "FAILED  ") + name + (f" ({found})" if found != "" else ""))
 
     seen = {p.name: p for p in phases(trace)}
-    said, here = {}, "boot"
-    for line in open(console, errors="replace"):
-        line = line.replace("\r", "")
-        found = re.search(r"MARK (\S+)", line)
-        if found:
-            here = found[1]
-            said[here] = ""
-        else:
-            said[here] = said.get(here, "") + line
+    said = console_words(console)
     missing = [n for n in ORDER if n not in seen or n not in said]
     check("all phases are on the console and in the capture", not missing, ", ".join(missing))
     if missing:

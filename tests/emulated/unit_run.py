@@ -6,6 +6,8 @@ Prints one line a check; exit code 1 where one failed.
 import re
 import sys
 
+from console import said as console_words
+
 
 def main(console):
     failed = 0
@@ -15,15 +17,7 @@ def main(console):
         failed += not good
         print(("ok      " if good else "FAILED  ") + name + (f" ({found})" if found != "" else ""))
 
-    said, here = {}, "boot"
-    for line in open(console, errors="replace"):
-        line = re.sub(r"\x1b\[[0-9;]*m", "", line.replace("\r", ""))
-        found = re.search(r"MARK (\S+)", line)
-        if found:
-            here = found[1]
-            said[here] = ""
-        else:
-            said[here] = said.get(here, "") + line
+    said = console_words(console)
     missing = [n for n in "started over aside files warnings stop journal failed-units end".split() if n not in said]
     check("whole run: all phases are on the console", not missing, ", ".join(missing))
     if missing:
